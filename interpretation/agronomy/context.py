@@ -1,0 +1,28 @@
+"""What must be known about a sample, besides its soil values, before advice can be given."""
+
+CONTEXT: dict[str, str] = {
+    "lab_number": "str",  # key: one row a sample
+    "label": "str",  # the grower's name for the place: "north", "A"
+    "field_id": "str",  # samples of one field share a report
+    "field_name": "str",
+    "farm_name": "str",
+    "grower_name": "str",
+    "region": "str",  # id
+    "crop": "str",  # id of tables/crops
+    "yield_goal": "float64",  # in the crop's own unit; NaN when not given
+    "previous_crop": "str",  # id of a crop, or ""
+    "texture": "str",  # "" when not known
+    "area_ha": "float64",
+    "depth_from_cm": "float64",
+    "depth_to_cm": "float64",
+    "sampled_on": "datetime64[us]",
+    "received_on": "datetime64[us]",
+    "cores": "float64",
+    "bulk_density_g_per_cm3": "float64",  # NaN when not measured
+    "lime_percent": "float64",  # free carbonate; NaN when not measured
+    "manure_n_kg_per_ha": "float64",  # plant-available this season, as the adviser states it; 0 when none
+    "manure_p2o5_kg_per_ha": "float64",
+    "manure_k2o_kg_per_ha": "float64",
+    "near_water": "bool",  # a ditch, stream, well or tile inlet borders the field
+    "example": "bool",  # invented: every page is marked
+}
