@@ -160,7 +160,7 @@ class Material(Record):
 
     id: Id
     name: str
-    analysis_percent: dict[Nutrient, float] = {}
+    analysis_percent: dict[Nutrient, float] = Field(default={})
     neutralising_value_percent: float | None = Field(default=None, description="pure CaCO3 = 100")
     density_kg_per_l: float | None = Field(default=None, description="liquids only")
     salt_index: float | None = None
