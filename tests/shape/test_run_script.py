@@ -1,0 +1,66 @@
+"""The set-up script, on machines that lack things, played with stand-in commands."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def run_on(tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True) -> subprocess.CompletedProcess[str]:
+    """Run ``./run setup`` where Python is too old and every command that would change the machine is a stand-in."""
+    clone, commands = tmp_path / "clone", tmp_path / "commands"
+    clone.mkdir()
+    commands.mkdir()
+    for name in ("run", "requirements.lock", "pyproject.toml"):
+        shutil.copy(ROOT / name, clone / name)
+    for tool in ("sh", "cat", "cksum", "dirname", "sed", "env"):
+        (commands / tool).symlink_to(shutil.which(tool) or tool)
+    stand_ins = {
+        "python3": "exit 1",
+        "id": f"echo {uid}",
+        "ldconfig": "echo libfontconfig.so.1",
+        **({"apt-get": 'echo "apt-get $*"'} if apt else {}),
+        **({"sudo": 'if [ "$1" = -n ]; then exit 0; fi; shift; exec "$@"'} if sudo else {}),
+    }
+    for name, body in stand_ins.items():
+        (commands / name).write_text(f"#!/bin/sh\n{body}\n")
+        (commands / name).chmod(0o755)
+    return subprocess.run(
+        [str(commands / "sh"), str(clone / "run"), "setup"],
+        env={"PATH": str(commands), "HOME": os.environ.get("HOME", "/")},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def test_without_rights_it_prints_the_exact_line_and_stops(tmp_path: Path) -> None:
+    done = run_on(tmp_path, uid=1000, sudo=False)
+    assert done.returncode == 1
+    assert "Type this, then run this again:" in done.stderr
+    assert (
+        "sudo sh -c 'apt-get update && apt-get install -y --no-install-recommends ca-certificates python3 "
+        "python3-venv libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0'"
+    ) in done.stderr
+
+
+def test_as_root_it_installs_what_is_missing_and_only_that(tmp_path: Path) -> None:
+    done = run_on(tmp_path, uid=0, sudo=False)
+    assert "apt-get install -y --no-install-recommends ca-certificates python3 python3-venv" in done.stderr
+    assert "fontconfig" not in done.stderr  # this machine has it
+
+
+def test_without_apt_it_names_the_packages(tmp_path: Path) -> None:
+    done = run_on(tmp_path, uid=0, sudo=False, apt=False)
+    assert done.returncode == 1
+    assert "Missing: python3 python3-venv libpango-1.0-0" in done.stderr
+
+
+def test_help_lists_every_task() -> None:
+    done = subprocess.run([str(ROOT / "run")], capture_output=True, text=True, check=True)
+    for task in ("demo", "test", "check", "bench", "lock", "setup", "furrowslice"):
+        assert f"./run {task}" in done.stdout
