@@ -79,4 +79,10 @@ class FormulaError(TableError):
 
 
 class NoTableApplies(FurrowsliceError):  # noqa: N818 - reads as the sentence it is
-    """No table covers the value asked about."""
+    """No table covers the value asked about.
+
+    ``failed`` names what did not match in the nearest table, e.g. ``("method", "day")``; it is
+    ``("region",)`` or ``("analyte",)`` when there is no table to come near to.
+    """
+
+    failed: tuple[str, ...] = ()
