@@ -1,0 +1,204 @@
+"""Reads a YAML file of plain data, with the line of every value, and refuses what could be misread.
+
+The agronomist's files use a small part of YAML: mappings, lists, texts, numbers, true, false and dates as
+2026-01-31. YAML's surprises are refused with their line instead of being resolved: two equal keys, anchors
+and aliases, tags, several documents, tabs, ``yes``/``no``/``on``/``off``, and whatever looks like a number
+but is not one way only (``012``, ``1_000``, ``1,5``, ``12:30``, ``1e3``, ``.5``). A text may always be put
+between quotes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Any, NoReturn
+
+import yaml
+
+from interpretation.errors import TableError
+
+MAX_CHARACTERS = 200_000
+MAX_DEPTH = 12
+
+Path = tuple[str | int, ...]
+Value = str | int | float | bool | date | None | tuple[Any, ...] | dict[str, Any]
+
+_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the C parser where there is one: ten times faster
+_INTEGER = re.compile(r"-?(0|[1-9]\d{0,14})", re.ASCII)
+_DECIMAL = re.compile(r"-?(0|[1-9]\d{0,14})\.\d{1,15}", re.ASCII)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_NEARLY_A_NUMBER = re.compile(
+    r"[-+]?\.?\d[\d_.,:]*([eE][-+]?\d+)?%?|0[xob]\w+|[-+]?\.(inf|nan)", re.IGNORECASE
+)
+_YES_OR_NO = frozenset({"yes", "no", "on", "off", "y", "n"})
+_WORDS: Mapping[str, bool | None] = {"true": True, "false": False, "null": None, "~": None, "": None}
+
+
+@dataclass(frozen=True)
+class Document:
+    """A file's content and where each part of it stands.
+
+    Attributes
+    ----------
+    file
+        Name, for messages.
+    value
+        Mappings as dict, lists as tuple, dates as date.
+    lines
+        Line (1 is the first) of every key and list item, by path from the top.
+    """
+
+    file: str
+    value: Value
+    lines: Mapping[Path, int]
+
+    def line(self, path: Path) -> int:
+        """Line of a path, or of the nearest part around it that the file has."""
+        while path not in self.lines:
+            path = path[:-1]
+        return self.lines[path]
+
+
+def load(text: str, file: str) -> Document:
+    """Read one file.
+
+    Parameters
+    ----------
+    text
+        Its content.
+    file
+        Its name, for messages.
+
+    Raises
+    ------
+    TableError
+        With file and line, for the first thing that cannot be read in exactly one way.
+    """
+    if len(text) > MAX_CHARACTERS:
+        raise TableError(
+            f"the file has {len(text)} characters",
+            where=file,
+            expected=f"at most {MAX_CHARACTERS}",
+            fix="split it; a table is a page or two",
+        )
+    try:
+        return _Reader(text, file).document()
+    except yaml.YAMLError as error:
+        mark = getattr(error, "problem_mark", None)
+        line = mark.line + 1 if mark else text.count("\n", 0, getattr(error, "position", 0)) + 1
+        what = getattr(error, "problem", None) or getattr(error, "reason", None) or "the file is not YAML"
+        raise TableError(
+            str(getattr(error, "context", None) or what),
+            where=f"{file}:{line}",
+            expected="key: value, one a line, inner lines indented by two blanks",
+            fix="look for a missing bracket, quote or colon on this line or the one before; "
+            "put a text that holds ': ' or ' #' between quotes",
+        ) from None
+
+
+class _Reader:
+    """Builds plain values from the parser's events, keeping their lines."""
+
+    def __init__(self, text: str, file: str) -> None:
+        self.file = file
+        self.lines: dict[Path, int] = {(): 1}
+        self.events: Iterator[yaml.Event] = yaml.parse(text, Loader=_LOADER)
+        for number, line in enumerate(text.splitlines(), 1):
+            if "\t" in line:
+                self.refuse(number, "a tab", "blanks", "replace the tab by blanks")
+
+    def refuse(self, line: int, what: str, expected: str, fix: str) -> NoReturn:
+        raise TableError(what, where=f"{self.file}:{line}", expected=expected, fix=fix)
+
+    def document(self) -> Document:
+        next(self.events)  # start of the stream
+        start = next(self.events)
+        if not isinstance(start, yaml.DocumentStartEvent):
+            self.refuse(1, "the file is empty", "a mapping of keys and values", "fill it, or remove the file")
+        if start.version or start.tags:
+            self.refuse(1, "a % line", "plain keys and values", "remove it")
+        value = self.value(next(self.events), ())
+        next(self.events)  # end of the document
+        after = next(self.events)
+        if not isinstance(after, yaml.StreamEndEvent):
+            self.refuse(_line(after), "a second document", "one a file", "make it a file of its own")
+        return Document(self.file, value, self.lines)
+
+    def value(self, event: yaml.Event, path: Path) -> Value:
+        line = _line(event)
+        if len(path) > MAX_DEPTH:
+            self.refuse(line, "nested too deeply", f"at most {MAX_DEPTH} levels", "flatten it")
+        if anchor := getattr(event, "anchor", None):  # an alias carries the anchor it points to
+            self.refuse(line, f"an anchor or alias ({anchor})", "plain values", "write the value out")
+        if tag := getattr(event, "tag", None):
+            self.refuse(line, f"a tag ({tag})", "plain values", "remove it; use quotes for a text")
+        if isinstance(event, yaml.MappingStartEvent):
+            return self.mapping(path)
+        if isinstance(event, yaml.SequenceStartEvent):
+            return tuple(self.items(path))
+        assert isinstance(event, yaml.ScalarEvent)
+        return self.scalar(event.value, line) if event.style in (None, "") else event.value
+
+    def mapping(self, path: Path) -> dict[str, Value]:
+        found: dict[str, Value] = {}
+        while not isinstance(event := next(self.events), yaml.MappingEndEvent):
+            line = _line(event)
+            if not isinstance(event, yaml.ScalarEvent) or event.anchor or event.tag:
+                self.refuse(line, "a key that is not a plain text", "key: value", "write the key as a text")
+            key = event.value
+            if key == "<<":
+                self.refuse(line, "a merge key (<<)", "plain keys", "write the values out")
+            if key in found:
+                self.refuse(
+                    line,
+                    f"the key {key!r} is here twice, first on line {self.lines[*path, key]}",
+                    "each key once",
+                    "remove one; neither wins by itself",
+                )
+            self.lines[*path, key] = line
+            found[key] = self.value(next(self.events), (*path, key))
+        return found
+
+    def items(self, path: Path) -> Iterator[Value]:
+        index = 0
+        while not isinstance(event := next(self.events), yaml.SequenceEndEvent):
+            self.lines[*path, index] = _line(event)
+            yield self.value(event, (*path, index))
+            index += 1
+
+    def scalar(self, text: str, line: int) -> Value:
+        """Resolve an unquoted scalar, in one way only."""
+        if text in _WORDS:
+            return _WORDS[text]
+        if _INTEGER.fullmatch(text):
+            return int(text)
+        if _DECIMAL.fullmatch(text):
+            return float(text)
+        if _DATE.fullmatch(text):
+            try:
+                return date.fromisoformat(text)
+            except ValueError:
+                self.refuse(
+                    line, f"{text} is not a day of the calendar", "year-month-day", "correct the date"
+                )
+        if text.lower() in _YES_OR_NO or text.lower() in _WORDS:
+            self.refuse(
+                line,
+                f"{text!r} can be read as a word or as true or false",
+                "true, false or a quoted text",
+                f'write true or false, or put it between quotes: "{text}"',
+            )
+        if _NEARLY_A_NUMBER.fullmatch(text):
+            self.refuse(
+                line,
+                f"{text!r} can be read as more than one number",
+                "a number such as 12, 1000 or 0.5",
+                "write it plainly with a decimal point, or between quotes if it is a text",
+            )
+        return text
+
+
+def _line(event: yaml.Event) -> int:
+    return event.start_mark.line + 1 if event.start_mark else 1
