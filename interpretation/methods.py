@@ -13,7 +13,16 @@ from pydantic import Field, model_validator
 from interpretation.quantities import Basis, SoilUnit, analyte
 from interpretation.results import Record
 
-Standing = Literal["published", "restated", "transcribed", "derived", "memory", "invented", "regional-draft"]
+Standing = Literal[
+    "published",
+    "restated",
+    "transcribed",
+    "derived",
+    "common-practice",
+    "memory",
+    "invented",
+    "regional-draft",
+]
 
 
 class DigitRule(Record):

@@ -31,7 +31,7 @@ class Source(Record):
     year: int | None = Field(default=None, ge=1900, le=2100)
     locator: str = Field(default="", description="page or table")
     url: str = ""
-    read: Literal["seen", "restated", "memory", "invented"]
+    read: Literal["seen", "restated", "common-practice", "memory", "invented"]
 
 
 class Region(Record):
