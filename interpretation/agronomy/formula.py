@@ -76,6 +76,14 @@ NAMES: Mapping[str, str] = {
 }
 TEXT_NAMES = frozenset({"crop", "previous_crop", "texture"})
 CONDITION_NAMES = frozenset({"near_water", "p_top_class", "borderline"})
+# A table may state these under ``values:``, for samples on which they were not measured.
+ASSUMABLE = frozenset({"bulk_density_g_per_cm3"})
+# Known only while a rate is worked out, or only once all amounts are.
+RATE_NAMES = frozenset({"soil_test", "class_index"})
+NOTE_NAMES = frozenset(
+    {"n_rate", "p2o5_rate", "k2o_rate", "s_rate", "zn_rate", "lime_rate"}
+    | {"p_class_index", "k_class_index", "p_top_class", "borderline"}
+)
 
 _ALLOWED = "numbers, + - * /, parentheses, < <= > >= == !=, and, or, not, min(), max(), x if condition else y"
 _TOKEN = re.compile(
@@ -152,7 +160,8 @@ def parse(
     where
         File and place, for messages.
     constants
-        Constants of the table the formula stands in (``values:``); they may be used like names.
+        Constants of the table the formula stands in (``values:``); they may be used like names. A constant
+        called like one of :data:`NAMES` never hides the sample's own figure.
     want
         What the place needs: an amount (``number``) or a ``condition``; ``None`` takes either.
 
@@ -303,14 +312,17 @@ class _Reader:
     def _name(self, node: ast.expr, name: str) -> tuple[Kind, Step]:
         if name == "always":
             return "condition", steps.constant(1.0)
+        if name in NAMES:
+            return self._sample_name(name)
         if name in self.constants:
             self.used.add(name)
             return "number", steps.constant(self.constants[name])
-        if name not in NAMES:
-            known = ", ".join([*NAMES, *self.constants])
-            raise self.refuse(
-                node, "is not a known name", "correct it, or give it a number under 'values'", known
-            )
+        known = ", ".join([*NAMES, *self.constants])
+        raise self.refuse(
+            node, "is not a known name", "correct it, or give it a number under 'values'", known
+        )
+
+    def _sample_name(self, name: str) -> tuple[Kind, Step]:
         self.names.add(name)
         if name in TEXT_NAMES:
             return "text", steps.constant(name)

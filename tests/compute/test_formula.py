@@ -70,6 +70,12 @@ def test_constants_of_the_table():
     assert expression.evaluate({"ph": [6.0]}).tolist() == [1.0]
 
 
+def test_a_constant_never_hides_the_samples_own_figure():
+    expression = parse("ph", where="t", constants={"ph": 7.0})
+    assert expression.evaluate({"ph": [5.0]}).tolist() == [5.0]
+    assert expression.constants == ()
+
+
 def test_conditions_are_columns_of_one_and_zero():
     assert value("near_water and p2o5_rate > 0", near_water=[True, False], p2o5_rate=[5.0, 5.0]) == [1.0, 0.0]
 
