@@ -89,7 +89,7 @@ class StandardPoint(Record):
     position: int
     cup_id: str
     nominal_mg_per_l: float
-    signal: float
+    signal: float | None  # None when an excluded standard has no reading
     back_calculated_mg_per_l: float | None
     recovery_percent: float | None  # None for the zero standard
     residual: float | None  # signal minus fitted signal; None when excluded
