@@ -1,0 +1,161 @@
+"""What to do and what to mind: amounts, materials that supply them, notes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
+from reports.findings import Places
+from reports.format import printed
+from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
+from reports.wording import Wording
+
+SEVERITIES = ("danger", "caution", "advice")
+NUTRIENT_ORDER = ("lime", "N", "P2O5", "K2O", "S", "Mg", "Cl", "Zn", "Mn", "Cu", "B")
+
+
+def nutrients_of(amounts: Sequence[Amount]) -> list[str]:
+    """Nutrients in the order in which they are printed; unknown ones come last, as they come."""
+    present = dict.fromkeys(amount.nutrient for amount in amounts)
+    return sorted(present, key=lambda n: NUTRIENT_ORDER.index(n) if n in NUTRIENT_ORDER else 99)
+
+
+def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> AmountTable | None:
+    """Set the amounts out by sample and nutrient; reasons for missing ones get a letter each."""
+    if not advice.amounts:
+        return None
+    nutrients = nutrients_of(advice.amounts)
+    units = {n: _common_unit(advice.amounts, n, wording) for n in nutrients}
+    found = {(amount.lab_number, amount.nutrient): amount for amount in advice.amounts}
+    reasons: dict[str, str] = {}
+    rows = []
+    for lab_number in places.order:
+        cells = tuple(
+            _cell(found.get((lab_number, nutrient)), units[nutrient], reasons, wording)
+            for nutrient in nutrients
+        )
+        rows.append(AmountRow(places.label(lab_number), cells))
+    return AmountTable(
+        caption=wording.page("amounts-caption"),
+        corner=wording.page("col-sample"),
+        nutrients=tuple(Fact(wording.name("nutrients", n), units[n]) for n in nutrients),
+        rows=tuple(rows),
+        reasons=tuple(Fact(mark, text) for text, mark in reasons.items()),
+    )
+
+
+def _common_unit(amounts: Sequence[Amount], nutrient: str, wording: Wording) -> str:
+    units = {wording.format.amount(1.0, a.unit)[1] for a in amounts if a.nutrient == nutrient}
+    return units.pop() if len(units) == 1 else ""
+
+
+def _cell(amount: Amount | None, unit: str, reasons: dict[str, str], wording: Wording) -> AmountCell:
+    if amount is None:
+        return AmountCell("refused", "–")
+    if amount.rate is None:
+        if amount.refusal is None:
+            return AmountCell("refused", wording.page("not-given"))
+        text = wording.refusal(amount.refusal)
+        mark = reasons.setdefault(text, letter(len(reasons)))
+        return AmountCell("refused", wording.page("not-given"), mark)
+    if amount.rate == 0:
+        return AmountCell("none", wording.page("none-needed"))
+    number, own_unit = wording.format.amount(amount.rate, amount.unit)
+    return AmountCell("amount", number if unit else f"{number} {own_unit}")
+
+
+def letter(index: int) -> str:
+    """Mark of the nth reason: a to z, then aa, ab, ..."""
+    head, last = divmod(index, 26)
+    return (letter(head - 1) if head else "") + chr(ord("a") + last)
+
+
+# ---------------------------------------------------------------------------------------- materials
+
+
+def material_lines(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[MaterialLine, ...]:
+    """Name, for each nutrient, the materials that would supply it and how much of them."""
+    uses: dict[tuple[str, str], list[tuple[str, MaterialRate]]] = {}
+    for nutrient in nutrients_of(advice.amounts):
+        for amount in advice.amounts:
+            if amount.nutrient == nutrient and amount.rate:
+                for material in amount.materials:
+                    uses.setdefault((nutrient, material.material), []).append((amount.lab_number, material))
+    return tuple(
+        _material_line(nutrient, material, used, places, wording)
+        for (nutrient, material), used in uses.items()
+    )
+
+
+def _material_line(
+    nutrient: str, material: str, used: list[tuple[str, MaterialRate]], places: Places, wording: Wording
+) -> MaterialLine:
+    amounts = []
+    for lab_number, rate in used:
+        text = _material_amount(rate, wording)
+        named = wording.page("material-of", sample=places.label(lab_number), amount=text)
+        amounts.append(named if places.many else text)
+    cautions = dict.fromkeys(key for _, rate in used for key in rate.cautions)
+    return MaterialLine(
+        nutrient=wording.name("nutrients", nutrient),
+        material=wording.name("materials", material),
+        amounts="; ".join(amounts),
+        also=_also(nutrient, [rate for _, rate in used], wording),
+        cautions=tuple(wording.sentence("cautions", key) for key in cautions),
+    )
+
+
+def _material_amount(rate: MaterialRate, wording: Wording) -> str:
+    text = wording.format.quantity(rate.rate, rate.unit)
+    if rate.litres_per_ha is None:
+        return text
+    litres = wording.format.quantity(round(rate.litres_per_ha, 1), "L/ha")
+    return wording.page("material-litres", amount=text, litres=litres)
+
+
+def _also(nutrient: str, rates: list[MaterialRate], wording: Wording) -> str:
+    """Nutrients that come along, with their range over the samples."""
+    others = dict.fromkeys(n for rate in rates for n in rate.supplies_kg_per_ha if n != nutrient)
+    brought = []
+    for other in others:
+        amounts = [rate.supplies_kg_per_ha.get(other, 0.0) for rate in rates]
+        low, unit = wording.format.amount(_whole(min(amounts)), "kg/ha")
+        high, _ = wording.format.amount(_whole(max(amounts)), "kg/ha")
+        span = low if low == high else wording.page("also-range", **{"from": low, "to": high})
+        brought.append(f"{printed(other)} {span} {unit}")
+    return wording.page("material-also", nutrients=wording.format.join(brought)) if brought else ""
+
+
+def _whole(value: float) -> float:
+    return round(value) if value >= 10 else round(value, 1)
+
+
+# -------------------------------------------------------------------------------------------- notes
+
+
+def note_groups(
+    advice: FieldAdvice, numbers: dict[str, int], places: Places, wording: Wording
+) -> tuple[NoteGroup, ...]:
+    """Word the notes, the most serious first; ``numbers`` gives each source its number in the list."""
+    known = [*SEVERITIES, *dict.fromkeys(n.severity for n in advice.notes if n.severity not in SEVERITIES)]
+    groups = []
+    for severity in known:
+        notes = tuple(
+            _note(note, numbers, places, wording) for note in advice.notes if note.severity == severity
+        )
+        if notes:
+            style = severity if severity in SEVERITIES else "advice"
+            groups.append(NoteGroup(style, wording.label(f"severity-{severity}", severity), notes))
+    return tuple(groups)
+
+
+def _note(note: Note, numbers: dict[str, int], places: Places, wording: Wording) -> NoteView:
+    concerned = [number for number in places.order if number in note.lab_numbers]
+    some = places.many and 0 < len(concerned) < len(places.order)
+    sources = ", ".join(str(numbers[source]) for source in note.sources if source in numbers)
+    return NoteView(
+        topic=wording.label(f"topic-{note.topic}", note.topic),
+        text=wording.sentence("notes", note.key, note.values),
+        samples=wording.page("note-samples", places=places.list(concerned)) if some else "",
+        sources=wording.page("note-sources", numbers=sources) if sources else "",
+    )

@@ -1,0 +1,59 @@
+"""Mark running footers and bands as page furniture, so that a screen reader does not read them out.
+
+WeasyPrint 70 tags the text of page margins, but leaves those tags out of the document's structure: content
+that is neither structure nor artifact. PDF/UA-1 wants running footers to be pagination artifacts
+(ISO 14289-1, 7.8; from memory).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+ARTIFACT = b"/Artifact <</Type /Pagination>> BDC"
+
+
+def mark_furniture(_document: Any, pdf: Any) -> None:
+    """Finish a tagged document: a ``finisher`` of WeasyPrint's ``write_pdf``.
+
+    Parameters
+    ----------
+    _document
+        The laid-out document, not used.
+    pdf
+        The document about to be written, changed in place.
+    """
+    objects = {item.number: item for item in pdf.objects}
+    root = objects[_number(pdf.catalog["StructTreeRoot"])]
+    in_structure = _reachable(objects, root)
+    parents = objects[_number(root["ParentTree"])]["Nums"]
+    for page_number, owners in zip(parents[::2], parents[1::2], strict=True):
+        if not isinstance(owners, list):
+            continue  # an annotation, not a page
+        loose = {mcid for mcid, owner in enumerate(owners) if _number(owner) not in in_structure}
+        page = objects[_number(pdf.page_references[page_number])]
+        _rewrite(objects[_number(page["Contents"])].stream, loose)
+        for mcid in loose:
+            owners[mcid] = b"null"
+
+
+def _reachable(objects: dict[int, Any], root: Any) -> set[int]:
+    found: set[int] = set()
+    waiting = [root]
+    while waiting:
+        item = waiting.pop()
+        found.add(item.number)
+        kids = item.get("K", [])
+        waiting.extend(
+            objects[_number(kid)] for kid in kids if isinstance(kid, bytes) and kid.endswith(b" R")
+        )
+    return found
+
+
+def _rewrite(stream: list[Any], loose: set[int]) -> None:
+    for index, item in enumerate(stream):
+        if isinstance(item, dict) and item.get("MCID") in loose:
+            stream[index - 1 : index + 2] = [ARTIFACT, b"", b""]
+
+
+def _number(reference: bytes) -> int:
+    return int(reference.split()[0])

@@ -1,0 +1,117 @@
+"""From one field's advice to its report, every string final."""
+
+from __future__ import annotations
+
+import json
+
+from interpretation.results import FieldAdvice
+from reports import actions, details, findings
+from reports.format import Format, Units
+from reports.view import Fact, GrowerReport, LaboratoryCard
+from reports.wording import Wording
+
+# The deferral to law, licensed practice and the field's own facts: on every report, not a setting.
+FRAME = ("frame-start", "frame-law", "frame-sample", "frame-advice")
+COMMENT_LENGTH = 4000  # characters; longer comments would push the report apart
+DATA_FORMAT = "furrowslice-field-report-1"
+
+
+def build_report(
+    advice: FieldAdvice, lab: LaboratoryCard, *, locale: str = "en", units: Units = "metric"
+) -> GrowerReport:
+    """Word one field's advice.
+
+    Parameters
+    ----------
+    advice
+        Results, amounts and notes of one field with one or more samples.
+    lab
+        Who answers for the report, its id and its day.
+    locale
+        Language with an optional country, e.g. ``en``, ``es``, ``es-MX``: the language chooses the wording,
+        the country how numbers and dates are written.
+    units
+        ``metric`` (kg/ha, t/ha) or ``us`` (lb/ac, ton/ac). Soil values keep their own unit.
+
+    Returns
+    -------
+    GrowerReport
+        Ready for :func:`reports.render.html` and :func:`reports.render.pdf`.
+
+    Raises
+    ------
+    FurrowsliceError
+        If there is no wording in the language, or the locale is unknown.
+    """
+    wording = Wording(Format(locale, units))
+    places = findings.Places(advice, wording)
+    numbers = details.source_numbers(advice)
+    field_name = advice.field_name.strip() or advice.field_id
+    return GrowerReport(
+        language=locale,
+        title=wording.page("title-of-field", field=" ".join(field_name.split())),
+        report_id=lab.report_id,
+        issued_on=lab.issued_on.isoformat(),
+        laboratory=lab.name,
+        laboratory_lines=tuple(filter(None, (*lab.address, lab.contact, lab.phone))),
+        foot=wording.page("foot", id=lab.report_id, laboratory=lab.name),
+        page_word=wording.page("page-word"),
+        of_word=wording.page("of-word"),
+        band=wording.page("band") if advice.example else "",
+        end=wording.page("end"),
+        attachment=_data(advice, lab),
+        attachment_name=wording.page("attachment-name"),
+        words=wording.labels(),
+        field_name=field_name,
+        grower=" · ".join(filter(None, (advice.farm_name, advice.grower_name))),
+        facts=_facts(advice, lab, wording),
+        findings=findings.findings(advice, places, wording),
+        groups=findings.bar_groups(advice, places, wording),
+        scale_help=wording.page("scale-help"),
+        amounts=actions.amount_table(advice, places, wording),
+        no_amounts=wording.page("no-amounts"),
+        materials=actions.material_lines(advice, places, wording),
+        notes=actions.note_groups(advice, numbers, places, wording),
+        frame=tuple(wording.page(key) for key in FRAME),
+        comment=lab.agent_comment[:COMMENT_LENGTH],
+        comment_by=wording.page("comment-by", name=lab.agent_name) if lab.agent_name else "",
+        back_facts=details.laboratory_facts(advice, lab, wording),
+        sampling=details.sampling_table(advice, wording),
+        results=details.results_table(advice, places, wording),
+        methods=details.methods_table(advice, wording),
+        tables=details.tables_table(advice, numbers, wording),
+        workings=details.workings(advice, places, wording),
+        conversions=details.conversions(advice, wording),
+        sources=details.source_lines(advice, wording),
+        declarations=details.statements(advice, wording),
+    )
+
+
+def _facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[Fact, ...]:
+    day = wording.format.day
+    sampled = dict.fromkeys(day(sample.sampled_on) for sample in advice.samples)
+    depths = dict.fromkeys(details.depth(sample, wording) for sample in advice.samples)
+    goal = wording.page("no-yield-goal")
+    if advice.yield_goal is not None:
+        goal = f"{wording.format.plain(advice.yield_goal)} {advice.yield_unit}"
+    facts = [
+        ("fact-crop", wording.name("crops", advice.crop)),
+        ("fact-yield-goal", goal),
+        ("fact-previous-crop", wording.name("crops", advice.previous_crop) if advice.previous_crop else "–"),
+        ("fact-area", wording.format.quantity(advice.area_ha, "ha") if advice.area_ha is not None else "–"),
+        ("fact-depth", "; ".join(depths) or "–"),
+        ("fact-sampled", "; ".join(sampled) or "–"),
+        ("issued", day(lab.issued_on)),
+        ("report-id", lab.report_id),
+    ]
+    return tuple(Fact(wording.page(key), value) for key, value in facts)
+
+
+def _data(advice: FieldAdvice, lab: LaboratoryCard) -> str:
+    """Write the machine-readable copy that goes with the printed report."""
+    content = {
+        "format": DATA_FORMAT,
+        "laboratory": lab.model_dump(mode="json"),
+        "advice": advice.model_dump(mode="json"),
+    }
+    return json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True)

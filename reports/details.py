@@ -1,0 +1,238 @@
+"""The back of a report: what an agronomist, an auditor or another laboratory needs to check it."""
+
+from __future__ import annotations
+
+from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, T_PER_HA_PER_TON_PER_ACRE
+from interpretation.results import (
+    Amount,
+    ClassLimit,
+    FieldAdvice,
+    SampleLine,
+    SoilResult,
+    SourceLine,
+    TableLine,
+)
+from reports.actions import nutrients_of
+from reports.findings import Places, analyte_and_form, class_name, reason, uncertainty
+from reports.format import printed
+from reports.view import Fact, LaboratoryCard, Table, Working
+from reports.wording import Wording
+
+FINGERPRINT_LENGTH = 12  # characters of the SHA-256 that are printed; the whole is in the attached data
+STATEMENTS = (
+    "state-items", "state-uncertainty", "state-rule", "state-customer", "state-interpretation", "state-whole",
+)  # fmt: skip
+
+
+def laboratory_facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[Fact, ...]:
+    """List who did what when: the facts ISO/IEC 17025:2017, 7.8.2, asks for."""
+    day = wording.format.day
+    unknown = wording.page("not-stated")
+    tested = wording.page(
+        "tested-span", **{"from": day(lab.tested_from, unknown), "to": day(lab.tested_to, unknown)}
+    )
+    values = {
+        "fact-laboratory": ", ".join((lab.name, *lab.address)),
+        "fact-place": lab.place_of_work or wording.page("fact-place-same"),
+        "fact-contact": ", ".join(filter(None, (lab.contact, lab.phone))) or unknown,
+        "fact-customer": f"{advice.grower_name}, {advice.farm_name}",
+        "fact-customer-address": lab.customer_address or unknown,
+        "fact-field-id": advice.field_id,
+        "fact-region": advice.region_name,
+        "fact-tested": tested if lab.tested_from or lab.tested_to else unknown,
+        "fact-condition": lab.sample_condition or unknown,
+        "fact-sampled-by": lab.sampled_by or unknown,
+        "fact-sampling-method": lab.sampling_method or unknown,
+        "fact-deviations": lab.deviations or wording.page("none-stated"),
+        "fact-runs": ", ".join(advice.runs) or wording.page("no-runs"),
+        "fact-authorised": lab.authorised_by or unknown,
+        "report-id": lab.report_id,
+        "issued": day(lab.issued_on),
+    }
+    if lab.replaces:
+        values["fact-replaces"] = lab.replaces
+    return tuple(Fact(wording.page(key), value) for key, value in values.items())
+
+
+def sampling_table(advice: FieldAdvice, wording: Wording) -> Table:
+    """List the samples with the grower's full names."""
+    columns = ("lab-number", "label", "depth", "sampled", "received", "texture", "cores")
+    rows = tuple(
+        (
+            sample.lab_number,
+            sample.label,
+            depth(sample, wording),
+            wording.format.day(sample.sampled_on),
+            wording.format.day(sample.received_on),
+            wording.name("textures", sample.texture) if sample.texture else "–",
+            str(sample.cores) if sample.cores is not None else "–",
+        )
+        for sample in advice.samples
+    )
+    return Table(wording.page("sampling-caption"), _head("sampling", columns, wording), rows)
+
+
+def depth(sample: SampleLine, wording: Wording) -> str:
+    """Sampled layer, in the report's system."""
+    low, unit = wording.format.amount(sample.depth_from_cm, "cm")
+    high, _ = wording.format.amount(sample.depth_to_cm, "cm")
+    return wording.page("depth", **{"from": low, "to": high}) + f" {unit}"
+
+
+def results_table(advice: FieldAdvice, places: Places, wording: Wording) -> Table:
+    """List every value with its uncertainty, the chance of each class, its table and origin."""
+    columns = ("sample", "analyte", "value", "uncertainty", "unit", "class", "chance", "table", "origin")
+    rows = tuple(_result_row(result, places, wording) for result in advice.results)
+    return Table(wording.page("results-caption"), _head("results", columns, wording), rows)
+
+
+def _result_row(result: SoilResult, places: Places, wording: Wording) -> tuple[str, ...]:
+    u = result.standard_uncertainty
+    if result.value is not None:
+        value = wording.format.number(result.value, result.decimals)
+    else:
+        value = f"< {wording.format.plain(result.below)}" if result.below is not None else "–"
+    chances = [
+        f"{wording.name('classes', p.name)} {wording.format.number(100 * p.probability, 0)} %"
+        for p in result.probabilities
+        if p.probability >= 0.005
+    ]
+    return (
+        places.label(result.lab_number),
+        analyte_and_form(result, wording),
+        value,
+        uncertainty(u, result.decimals, wording) if u else "–",
+        printed(result.unit) or "–",
+        class_name(result, wording) or reason(result, wording) or "–",
+        ", ".join(chances) or "–",
+        result.table or "–",
+        result.origin or "–",
+    )
+
+
+def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
+    """List the methods: extractant, ratio, finish, unit, basis."""
+    columns = ("id", "title", "note", "unit", "basis")
+    rows = tuple(
+        (
+            m.id,
+            m.title,
+            m.note or "–",
+            printed(m.unit) or "–",
+            wording.name("bases", m.basis) if m.basis else "–",
+        )
+        for m in advice.methods
+    )
+    return Table(wording.page("methods-caption"), _head("methods", columns, wording), rows)
+
+
+def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording) -> Table:
+    """List the tables that were used, with limits, standing, date and fingerprint."""
+    limits = {result.table: result for result in advice.results if result.table and result.limits}
+    columns = ("id", "title", "limits", "standing", "effective", "fingerprint", "sources")
+    rows = tuple(_table_row(table, limits.get(table.id), numbers, wording) for table in advice.tables)
+    return Table(wording.page("tables-caption"), _head("tables", columns, wording), rows)
+
+
+def _table_row(
+    table: TableLine, result: SoilResult | None, numbers: dict[str, int], wording: Wording
+) -> tuple[str, ...]:
+    unit = f" {printed(result.unit)}".rstrip() if result else ""
+    shown = ", ".join(_limit(limit, wording) for limit in result.limits) + unit if result else ""
+    return (
+        table.id,
+        table.title or "–",
+        shown or wording.page("no-limits"),
+        wording.name("standings", table.standing),
+        wording.format.day(table.effective_from),
+        table.fingerprint[:FINGERPRINT_LENGTH] or "–",
+        ", ".join(str(numbers[s]) if s in numbers else s for s in table.sources) or "–",
+    )
+
+
+def _limit(limit: ClassLimit, wording: Wording) -> str:
+    sign = "> " if limit.open_below else ""
+    return f"{wording.name('classes', limit.name)} {sign}{wording.format.plain(limit.lower)}"
+
+
+def workings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Working, ...]:
+    """Show step by step how each amount came about, and why some did not."""
+    ordered = [
+        amount
+        for lab_number in places.order
+        for nutrient in nutrients_of(advice.amounts)
+        for amount in advice.amounts
+        if (amount.lab_number, amount.nutrient) == (lab_number, nutrient)
+    ]
+    return tuple(_working(amount, places, wording) for amount in ordered)
+
+
+def _working(amount: Amount, places: Places, wording: Wording) -> Working:
+    steps = [wording.sentence("steps", step.key, step.values) for step in amount.working]
+    if amount.refusal is not None:
+        steps.append(wording.refusal(amount.refusal))
+    if amount.rate is None:
+        shown = wording.page("not-given")
+    elif amount.rate == 0:
+        shown = wording.page("none-needed")
+    else:
+        shown = wording.format.quantity(amount.rate, amount.unit)
+    return Working(
+        title=wording.page(
+            "working-title",
+            sample=places.label(amount.lab_number),
+            nutrient=wording.name("nutrients", amount.nutrient),
+            amount=shown,
+        ),
+        table=wording.page("working-table", table=amount.table)
+        if amount.table
+        else wording.page("working-no-table"),
+        steps=tuple(steps),
+    )
+
+
+def conversions(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
+    """State the factor of every unit that was converted for print."""
+    factors = {
+        ("kg/ha", "lb/ac"): 1 / KG_PER_HA_PER_LB_PER_ACRE,
+        ("t/ha", "ton/ac"): 1 / T_PER_HA_PER_TON_PER_ACRE,
+        ("lb/ac", "kg/ha"): KG_PER_HA_PER_LB_PER_ACRE,
+        ("ton/ac", "t/ha"): T_PER_HA_PER_TON_PER_ACRE,
+    }
+    used = {amount.unit for amount in advice.amounts}
+    used |= {material.unit for amount in advice.amounts for material in amount.materials}
+    lines = []
+    for (unit, other), factor in factors.items():
+        if unit in used and wording.format.amount(1.0, unit)[1] == other:
+            written = wording.format.number(factor, 6)
+            lines.append(wording.page("conversion-from", **{"from": unit, "to": other, "factor": written}))
+    return tuple(lines)
+
+
+def source_numbers(advice: FieldAdvice) -> dict[str, int]:
+    """Give each source its number in the list."""
+    return {source.id: number for number, source in enumerate(advice.sources, start=1)}
+
+
+def source_lines(advice: FieldAdvice, wording: Wording) -> tuple[Fact, ...]:
+    """List the sources with number, publisher, year, place and standing."""
+    return tuple(
+        Fact(str(number), _source(source, wording)) for number, source in enumerate(advice.sources, start=1)
+    )
+
+
+def _source(source: SourceLine, wording: Wording) -> str:
+    year = str(source.year) if source.year else ""
+    standing = wording.name("standings", source.standing) if source.standing else ""
+    parts = [part for part in (source.publisher, year, source.locator, source.url, standing) if part]
+    return wording.page("source-line", title=source.title, parts=", ".join(parts)) if parts else source.title
+
+
+def statements(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
+    """What holds for every report, and for examples the warning."""
+    keys = ("state-example", *STATEMENTS) if advice.example else STATEMENTS
+    return tuple(wording.page(key) for key in keys)
+
+
+def _head(table: str, columns: tuple[str, ...], wording: Wording) -> tuple[str, ...]:
+    return tuple(wording.page(f"{table}-{column}") for column in columns)

@@ -1,0 +1,258 @@
+"""What was found: a plain sentence for each nutrient and a bar for each value."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from fractions import Fraction
+
+from interpretation.results import ClassProbability, FieldAdvice, SoilResult
+from reports.charts import scale, scale_bar
+from reports.format import printed, soil_unit
+from reports.view import BarGroup, BarRow, Finding, ScaleBar
+from reports.wording import Wording
+
+COVERAGE = 2.0  # half-width of the printed interval in standard uncertainties, about 95 % (GUM sense)
+SHOWN_CHANCE = 0.05  # a class less likely than this is not worth a grower's thought
+LABEL_LENGTH = 24  # characters of a sample's name in sentences and table heads; in full at the back
+NAMED_PLACES = 3  # more samples than this are counted, not named
+# Analytes of which a crop can run short; pH and the like can only be out of place.
+NUTRIENTS = frozenset(
+    {"P", "K", "Ca", "Mg", "Zn", "Cu", "Mn", "Fe", "B", "nitrate", "ammonium", "sulfate", "chloride"}
+)
+# Forms that say nothing beside the analyte's name.
+FORMLESS = frozenset({"pH", "organic matter", "charge", "percent", "ratio", "EC", "water"})
+ODDS = tuple(
+    Fraction(a, b) for a, b in ((1, 10), (1, 5), (1, 4), (1, 3), (1, 2), (2, 3), (3, 4), (4, 5), (9, 10))
+)
+
+
+class Places:
+    """The samples of a field as a reader names them."""
+
+    def __init__(self, advice: FieldAdvice, wording: Wording) -> None:
+        self.wording = wording
+        self.order = [sample.lab_number for sample in advice.samples]
+        self._labels = {s.lab_number: _short(s.label or s.lab_number) for s in advice.samples}
+
+    @property
+    def many(self) -> bool:
+        """Whether the field has more than one sample."""
+        return len(self.order) > 1
+
+    def label(self, lab_number: str) -> str:
+        """Short name of one sample."""
+        return self._labels.get(lab_number, lab_number)
+
+    def list(self, lab_numbers: Sequence[str]) -> str:
+        """Name a few samples, count many."""
+        if len(lab_numbers) > NAMED_PLACES:
+            return self.wording.page("places-many", count=str(len(lab_numbers)), total=str(len(self.order)))
+        return self.wording.format.join([self.label(number) for number in lab_numbers])
+
+
+def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
+    """Group results by analyte and method, in the order in which they come."""
+    groups: dict[tuple[str, str], list[SoilResult]] = {}
+    for result in results:
+        groups.setdefault((result.analyte, result.method), []).append(result)
+    return list(groups.values())
+
+
+def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
+    """Say in plain words what each analyte's values mean."""
+    return tuple(_finding(group, places, wording) for group in by_analyte(advice.results))
+
+
+def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[BarGroup, ...]:
+    """Draw every value on the scale of its table."""
+    methods = {method.id: method.title for method in advice.methods}
+    return tuple(
+        BarGroup(
+            title=wording.name("analytes", group[0].analyte),
+            method=methods.get(group[0].method, group[0].method),
+            rows=tuple(_row(result, places, wording) for result in group),
+        )
+        for group in by_analyte(advice.results)
+    )
+
+
+def written_value(result: SoilResult, wording: Wording) -> str:
+    """Value with its interval and unit, as the grower reads it."""
+    unit = soil_unit(result.unit)
+    if result.value is None:
+        if result.below is None:
+            return wording.page("not-measured")
+        return wording.page("below-value", value=wording.format.plain(result.below) + unit)
+    text = wording.format.number(result.value, result.decimals)
+    if result.standard_uncertainty:
+        text += f" ± {uncertainty(COVERAGE * result.standard_uncertainty, result.decimals, wording)}"
+    return text + unit
+
+
+def uncertainty(value: float, decimals: int, wording: Wording) -> str:
+    """Write an uncertainty with the value's decimals, or as many more as show its first figure."""
+    needed = -math.floor(math.log10(value))
+    return wording.format.number(value, max(decimals, min(needed, 4)))
+
+
+def class_name(result: SoilResult, wording: Wording) -> str:
+    """Name of the result's class, or nothing."""
+    return wording.name("classes", result.class_name) if result.class_name else ""
+
+
+def reason(result: SoilResult, wording: Wording) -> str:
+    """Why a value has no class, or nothing."""
+    if result.refusal is None:
+        return ""
+    return wording.refusal(result.refusal)
+
+
+# ---------------------------------------------------------------------------------------- sentences
+
+
+def _finding(group: list[SoilResult], places: Places, wording: Wording) -> Finding:
+    nutrient = wording.name("analytes", group[0].analyte)
+    kinds: dict[tuple[int, str], list[SoilResult]] = {}
+    for result in group:
+        kinds.setdefault(_kind(result), []).append(result)
+    sentences: list[str] = []
+    for (_, kind), results in sorted(kinds.items(), key=lambda item: item[0]):
+        key = _sentence_key(kind, first=not sentences, whole=len(results) == len(places.order), places=places)
+        sentences.append(
+            wording.page(
+                key,
+                nutrient=nutrient,
+                places=places.list([r.lab_number for r in results]),
+                count=str(len(results)),
+                **{"class": class_name(results[0], wording)},
+            )
+        )
+    close = [r.lab_number for r in group if r.borderline and r.class_name]
+    if close and places.many:
+        sentences.append(wording.page("found-close-some", places=places.list(close)))
+    elif close:
+        sentences.append(wording.page("found-close-one"))
+    return Finding(nutrient, " ".join(sentences), _outlook(group, wording))
+
+
+def _kind(result: SoilResult) -> tuple[int, str]:
+    """Order of the sentences: classes rising, then values without class, then what was not measured."""
+    if result.class_name is not None:
+        return (result.class_index or 0, f"class {result.class_name}")
+    if result.value is None and result.below is None:
+        return (999, "missing")
+    return (998, "unclassed")
+
+
+def _sentence_key(kind: str, *, first: bool, whole: bool, places: Places) -> str:
+    stem = "found" if kind.startswith("class ") else f"found-{kind}"
+    if not places.many:
+        return f"{stem}-one"
+    if not first:
+        return f"{stem}-more"
+    if stem == "found":
+        return "found-all" if whole else "found-some"
+    return f"{stem}-first"
+
+
+def _outlook(group: list[SoilResult], wording: Wording) -> str:
+    if group[0].analyte not in NUTRIENTS:
+        return ""
+    short = [enough for result in group if (enough := _enough(result)) is not None]
+    if not short:
+        return ""
+    if all(short):
+        return wording.page("outlook-enough") if len(short) == len(group) else ""
+    return wording.page("outlook-short" if not any(short) else "outlook-short-places")
+
+
+def _enough(result: SoilResult) -> bool | None:
+    names = [limit.name for limit in result.limits]
+    if result.class_index is None or result.adequate_from not in names:
+        return None
+    return result.class_index >= names.index(result.adequate_from)
+
+
+# --------------------------------------------------------------------------------------------- bars
+
+
+def _row(result: SoilResult, places: Places, wording: Wording) -> BarRow:
+    return BarRow(
+        sample=places.label(result.lab_number),
+        bar=_bar(result, places, wording),
+        class_word=class_name(result, wording),
+        value=written_value(result, wording),
+        remark=_remark(result, wording),
+    )
+
+
+def _bar(result: SoilResult, places: Places, wording: Wording) -> ScaleBar | None:
+    position = result.value if result.value is not None else result.below
+    if position is None or len(result.limits) < 2:
+        return None
+    words = [wording.name("classes", limit.name) for limit in result.limits]
+    chosen = class_name(result, wording)
+    limits = [
+        wording.page("limit-of-class", limit=wording.format.plain(limit.lower), **{"class": word})
+        for limit, word in zip(result.limits[1:], words[1:], strict=True)
+    ]
+    alt = wording.page(
+        "alt-value" if chosen else "alt-no-class",
+        nutrient=wording.name("analytes", result.analyte),
+        sample=places.label(result.lab_number),
+        value=written_value(result, wording),
+        limits=", ".join(limits),
+        **{"class": chosen},
+    )
+    u = result.standard_uncertainty
+    return scale_bar(
+        alt=alt,
+        words=words,
+        scale=scale([limit.lower for limit in result.limits], result.scale_top),
+        chosen=result.class_index if chosen else None,
+        value=position,
+        below=result.value is None,
+        reach=COVERAGE * u if u else None,
+        write=wording.format.plain,
+    )
+
+
+def _remark(result: SoilResult, wording: Wording) -> str:
+    if result.refusal is not None and not result.class_name:
+        return wording.page("no-class", reason=reason(result, wording))
+    if result.borderline and result.probabilities:
+        return close_call(result.probabilities, wording)
+    return ""
+
+
+def close_call(probabilities: Sequence[ClassProbability], wording: Wording) -> str:
+    """Say in words how likely each class is: ``about 3 in 4 it is low, 1 in 4 it is medium``."""
+    likely = [p for p in probabilities if p.probability >= SHOWN_CHANCE]
+    named = sorted(likely, key=lambda p: -p.probability)
+    if len(named) < 2:
+        best = max(probabilities, key=lambda p: p.probability)
+        return wording.page("close-sure", **{"class": wording.name("classes", best.name)})
+    chances = []
+    for rank, chance in enumerate(named):
+        odds = min(ODDS, key=lambda fraction: abs(float(fraction) - chance.probability))
+        part, whole = str(odds.numerator), str(odds.denominator)
+        chances.append(
+            wording.page(
+                "chance-more" if rank else "chance-first",
+                odds=wording.page("odds", part=part, whole=whole),
+                **{"class": wording.name("classes", chance.name)},
+            )
+        )
+    return wording.page("close-call", chances=", ".join(chances))
+
+
+def _short(label: str) -> str:
+    flat = " ".join(label.split())
+    return flat if len(flat) <= LABEL_LENGTH else flat[: LABEL_LENGTH - 1].rstrip() + "…"
+
+
+def analyte_and_form(result: SoilResult, wording: Wording) -> str:
+    """Name of the analyte and the form its number counts."""
+    name = wording.name("analytes", result.analyte)
+    return name if result.form in FORMLESS else f"{name}, {printed(result.form)}"

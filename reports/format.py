@@ -1,0 +1,156 @@
+"""Numbers, dates and amounts as a reader of one country writes them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+from typing import Literal
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date
+from babel.lists import format_list
+from babel.numbers import format_decimal
+
+from interpretation.errors import FurrowsliceError
+from interpretation.quantities import (
+    CM_PER_INCH,
+    HA_PER_ACRE,
+    KG_PER_HA_PER_LB_PER_ACRE,
+    T_PER_HA_PER_TON_PER_ACRE,
+)
+
+Units = Literal["metric", "us"]
+LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
+
+# Written for the eye; files and interfaces keep the plain spelling.
+PRINTED = {
+    "ug/kg": "µg/kg", "mg/dm3": "mg/dm³", "cmol/dm3": "cmol/dm³", "pH": "", "ratio": "",
+    "P2O5": "P₂O₅", "K2O": "K₂O", "NO3-N": "NO₃-N", "NO3": "NO₃", "NO2-N": "NO₂-N", "NO2": "NO₂",
+    "NH4-N": "NH₄-N", "NH4": "NH₄", "SO4-S": "SO₄-S", "SO4": "SO₄", "PO4": "PO₄", "CaCO3": "CaCO₃",
+}  # fmt: skip
+
+# unit -> (unit in the other system, how many of it one unit makes)
+_TO_US = {
+    "kg/ha": ("lb/ac", 1 / KG_PER_HA_PER_LB_PER_ACRE),
+    "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
+    "L/ha": ("gal/ac", HA_PER_ACRE / LITRES_PER_US_GALLON),
+    "ha": ("ac", 1 / HA_PER_ACRE),
+    "cm": ("in", 1 / CM_PER_INCH),
+}
+_TO_METRIC = {
+    "lb/ac": ("kg/ha", KG_PER_HA_PER_LB_PER_ACRE),
+    "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
+}
+
+
+@lru_cache(maxsize=4096)
+def _decimal(value: float, pattern: str, locale: str) -> str:
+    return format_decimal(value, format=pattern, locale=locale)
+
+
+@lru_cache(maxsize=32)
+def _locale(code: str) -> Locale:
+    try:
+        return Locale.parse(code, sep="-")
+    except (ValueError, UnknownLocaleError) as error:
+        raise FurrowsliceError(
+            f"unknown locale {code!r}",
+            expected="a language with an optional country, e.g. en, en-US, es, es-MX",
+            fix="correct the locale",
+        ) from error
+
+
+@dataclass(frozen=True, slots=True)
+class Format:
+    """How one report writes numbers.
+
+    Parameters
+    ----------
+    locale
+        BCP 47 code, e.g. ``en``, ``es`` or ``es-MX``: the country decides point or comma.
+    units
+        System of the amounts. Soil values keep the unit they were reported in.
+
+    Examples
+    --------
+    >>> Format("es").number(1234.5, 1)
+    '1.234,5'
+    >>> Format("en", "us").amount(45.0, "kg/ha")
+    ('40', 'lb/ac')
+    """
+
+    locale: str
+    units: Units = "metric"
+
+    def number(self, value: float, decimals: int) -> str:
+        """Write a number with so many decimals, minus as a minus sign."""
+        text = _decimal(
+            round(value, decimals) + 0.0, "#,##0" + "." * (decimals > 0) + "0" * decimals, self._babel
+        )
+        return text.replace("-", "−")
+
+    def plain(self, value: float) -> str:
+        """Write a number with the decimals it has, four significant figures at most."""
+        if value == 0 or not math.isfinite(value):
+            return self.number(0, 0) if value == 0 else "–"
+        size = math.floor(math.log10(abs(value)))
+        if not -4 <= size < 7:
+            return self.scientific(value)
+        decimals = max(0, 3 - size)
+        text = f"{value:.{decimals}f}"
+        shown = text.rstrip("0").partition(".")[2] if decimals else ""
+        return self.number(value, len(shown))
+
+    def scientific(self, value: float) -> str:
+        """Write a number as a power of ten with four significant figures."""
+        mantissa, exponent = f"{value:.3e}".split("e")
+        raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
+        return f"{self.number(float(mantissa), 3)}·10{raised}"
+
+    def amount(self, value: float, unit: str) -> tuple[str, str]:
+        """Write an amount in this report's system; returns number and unit.
+
+        A converted amount is whole from 10 upwards, has one decimal from 1 and two below; an amount that
+        is already in the system keeps its digits.
+        """
+        table = _TO_US if self.units == "us" else _TO_METRIC
+        if unit not in table or value == 0:
+            return self.plain(value), table.get(unit, (unit, 1.0))[0]
+        unit, factor = table[unit]
+        converted = value * factor
+        decimals = 0 if abs(converted) >= 10 else 1 if abs(converted) >= 1 else 2
+        return self.plain(round(converted, decimals)), unit
+
+    def quantity(self, value: float, unit: str) -> str:
+        """Write an amount with its unit."""
+        return " ".join(self.amount(value, unit))
+
+    def day(self, value: date | None, missing: str = "–") -> str:
+        """Write a day with the month's name, so that no order of day and month is guessed."""
+        return missing if value is None else _day(value, self._babel)
+
+    def join(self, items: list[str]) -> str:
+        """Join names: a, b and c."""
+        return format_list(items, locale=self._babel)
+
+    @property
+    def _babel(self) -> str:
+        return str(_locale(self.locale))
+
+
+@lru_cache(maxsize=512)
+def _day(value: date, locale: str) -> str:
+    return format_date(value, format="long", locale=locale)
+
+
+def printed(text: str) -> str:
+    """Spell a unit, form or nutrient for the eye; anything else stays."""
+    return PRINTED.get(text, text)
+
+
+def soil_unit(text: str) -> str:
+    """Unit of a soil value with the space before it, or nothing where it has none."""
+    shown = printed(text)
+    return f" {shown}" if shown else ""

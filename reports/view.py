@@ -1,0 +1,309 @@
+"""What a page shows, as frozen records in which every string is final.
+
+Localised, rounded and unit-bearing: a template only loops and branches over these. Coordinates are numbers
+in the unit of the picture they belong to (CSS pixels before scaling).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date
+
+from interpretation.results import Record
+
+
+class LaboratoryCard(Record):
+    """Who answers for a report, and what only the laboratory knows about it.
+
+    Every field but the first four may stay empty; the page then says "not stated" or leaves the line out.
+    """
+
+    name: str
+    address: tuple[str, ...]
+    report_id: str
+    issued_on: date
+    contact: str = ""
+    phone: str = ""
+    authorised_by: str = ""
+    place_of_work: str = ""  # empty: at the address above
+    customer_address: str = ""
+    tested_from: date | None = None
+    tested_to: date | None = None
+    sample_condition: str = ""
+    sampled_by: str = ""
+    sampling_method: str = ""
+    deviations: str = ""  # additions to, deviations from and exclusions from the methods
+    replaces: str = ""  # report id of the report this one amends
+    agent_name: str = ""
+    agent_comment: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One labelled fact."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table of final strings under its own heading; the first cell of a row is its header."""
+
+    caption: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+# --------------------------------------------------------------------------------------- scale bars
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """One class on a scale bar."""
+
+    x: float
+    width: float
+    word: str  # class name, or "" where it does not fit
+    word_x: float
+    fill: str
+    ink: str
+    chosen: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """A mark on an axis with its number."""
+
+    at: float
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleBar:
+    """A value on its table's classes. ``marker`` is ``value``, ``below`` or ``beyond``."""
+
+    alt: str
+    segments: tuple[Segment, ...]
+    ticks: tuple[Tick, ...]
+    marker: str
+    marker_x: float
+    reach_from: float  # interval that holds the true value 19 times in 20
+    reach_to: float
+    has_reach: bool
+
+
+@dataclass(frozen=True, slots=True)
+class BarRow:
+    """One sample's result on one analyte."""
+
+    sample: str
+    bar: ScaleBar | None
+    class_word: str
+    value: str
+    remark: str  # "close call", the reason there is no class, or ""
+
+
+@dataclass(frozen=True, slots=True)
+class BarGroup:
+    """All samples of one analyte by one method."""
+
+    title: str
+    method: str
+    rows: tuple[BarRow, ...]
+
+
+# --------------------------------------------------------------------------------------- what to do
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One nutrient in plain words."""
+
+    nutrient: str
+    sentences: str
+    outlook: str  # "may run short" or ""
+
+
+@dataclass(frozen=True, slots=True)
+class AmountCell:
+    """One amount, as it stands in the table. ``kind`` is ``amount``, ``none`` or ``refused``."""
+
+    kind: str
+    text: str
+    mark: str = ""  # letter of the reason below the table
+
+
+@dataclass(frozen=True, slots=True)
+class AmountRow:
+    """The amounts of one sample."""
+
+    sample: str
+    cells: tuple[AmountCell, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AmountTable:
+    """Amounts by sample and nutrient, and why some are missing."""
+
+    caption: str
+    corner: str
+    nutrients: tuple[Fact, ...]  # name and unit
+    rows: tuple[AmountRow, ...]
+    reasons: tuple[Fact, ...]  # letter and sentence
+
+
+@dataclass(frozen=True, slots=True)
+class MaterialLine:
+    """How much of one material would supply the amounts of one nutrient."""
+
+    nutrient: str
+    material: str
+    amounts: str
+    also: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NoteView:
+    """One caution or piece of advice."""
+
+    topic: str
+    text: str
+    samples: str  # "" when it concerns the whole field
+    sources: str
+
+
+@dataclass(frozen=True, slots=True)
+class NoteGroup:
+    """Notes of one severity."""
+
+    severity: str  # danger | caution | advice: names the style
+    title: str
+    notes: tuple[NoteView, ...]
+
+
+# --------------------------------------------------------------------------------- for the agronomist
+
+
+@dataclass(frozen=True, slots=True)
+class Working:
+    """How one amount came about, in order."""
+
+    title: str
+    table: str
+    steps: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """What every printed page has."""
+
+    language: str
+    title: str
+    report_id: str
+    issued_on: str  # ISO 8601, for the file's own dates
+    laboratory: str
+    laboratory_lines: tuple[str, ...]
+    foot: str  # stands on every page
+    page_word: str
+    of_word: str
+    band: str  # stands on every page of an example, else ""
+    end: str
+    attachment: str  # machine-readable copy, JSON
+    attachment_name: str
+
+
+@dataclass(frozen=True, slots=True)
+class GrowerReport(Page):
+    """One field's report."""
+
+    words: dict[str, str]  # headings and labels by name
+    field_name: str
+    grower: str
+    facts: tuple[Fact, ...]
+    findings: tuple[Finding, ...]
+    groups: tuple[BarGroup, ...]
+    scale_help: str
+    amounts: AmountTable | None
+    no_amounts: str
+    materials: tuple[MaterialLine, ...]
+    notes: tuple[NoteGroup, ...]
+    frame: tuple[str, ...]  # the deferral: always there
+    comment: str
+    comment_by: str
+    back_facts: tuple[Fact, ...]
+    sampling: Table
+    results: Table
+    methods: Table
+    tables: Table
+    workings: tuple[Working, ...]
+    conversions: tuple[str, ...]
+    sources: tuple[Fact, ...]
+    declarations: tuple[str, ...]
+
+
+# --------------------------------------------------------------------------------- laboratory sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Dot:
+    """A point on a picture; ``hollow`` points took no part in the fit."""
+
+    x: float
+    y: float
+    hollow: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """A picture with two axes: points, an optional line, bands and level lines."""
+
+    alt: str
+    title: str
+    width: float
+    height: float
+    left: float
+    top: float
+    right: float
+    bottom: float
+    x_ticks: tuple[Tick, ...]
+    y_ticks: tuple[Tick, ...]
+    x_label: str
+    y_label: str
+    dots: tuple[Dot, ...]
+    line: str  # SVG points
+    band: tuple[float, float, float, float] | None  # x, y, width, height of the shaded range
+    levels: tuple[float, ...]  # y of full-width lines
+    dashed: tuple[float, ...]  # y of dashed limit lines
+
+
+@dataclass(frozen=True, slots=True)
+class CurveView:
+    """The curve's part of a laboratory sheet."""
+
+    plots: tuple[Plot, ...]
+    key: str
+    facts: tuple[Fact, ...]
+    coefficients: Table
+    standards: Table
+    alternatives: Table
+    proposal: str
+
+
+@dataclass(frozen=True, slots=True)
+class RunPage(Page):
+    """One run's laboratory sheet."""
+
+    words: dict[str, str]
+    facts: tuple[Fact, ...]
+    verdict: str  # accept | hold | reject: names the style
+    verdict_word: str
+    verdict_text: str
+    reasons: tuple[str, ...]
+    curve: CurveView | None
+    no_curve: str
+    checks: Table
+    cups: Table
+    flags: tuple[Fact, ...]
+    declarations: tuple[str, ...]

@@ -1,0 +1,128 @@
+"""Sentences and names, one catalogue a language; all languages have the same keys."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+import yaml
+
+from interpretation.errors import FurrowsliceError
+from interpretation.results import Refusal
+from reports.format import Format, printed
+
+LANGUAGES = ("en", "es")
+
+# Which group of names spells the ids that the science puts into a sentence, by the value's own name.
+GROUP_OF = {
+    "analyte": "analytes",
+    "nutrient": "nutrients",
+    "class": "classes",
+    "crop": "crops",
+    "method": "methods",
+    "use_instead": "methods",
+    "input": "inputs",
+    "name": "inputs",
+    "credit": "credits",
+    "failed": "scope",
+    "reason": "reasons",
+    "texture": "textures",
+    "basis": "bases",
+}
+
+
+class _Values(dict[str, str]):
+    """Values of a sentence; one that is missing prints as a dash, so that no page is lost to it."""
+
+    def __missing__(self, key: str) -> str:
+        return "–"
+
+
+@lru_cache(maxsize=8)
+def catalogue(language: str) -> Mapping[str, Any]:
+    """Read one language's catalogue.
+
+    Raises
+    ------
+    FurrowsliceError
+        If there is no wording in that language.
+    """
+    if language not in LANGUAGES:
+        raise FurrowsliceError(
+            f"there is no wording in language {language!r}",
+            expected=f"one of {', '.join(LANGUAGES)}",
+            fix="choose one of these languages, or add a catalogue beside them",
+        )
+    text = (files("reports") / "wording" / f"{language}.yaml").read_text(encoding="utf-8")
+    loaded: Mapping[str, Any] = yaml.safe_load(text)
+    return loaded
+
+
+@dataclass(frozen=True, slots=True)
+class Wording:
+    """One language's sentences, bound to how its readers write numbers.
+
+    Groups of the catalogue that the report itself uses (``page``, ``found``, ...) must have their keys.
+    Groups keyed by the science's data (``notes``, ``steps``, ``names``, ...) fall back to the key, so that an
+    agronomist's new crop or class name prints as given.
+    """
+
+    format: Format
+
+    def page(self, key: str, **values: str) -> str:
+        """Sentence or label of the report itself."""
+        text: str = self._catalogue["page"][key]
+        return text.format_map(values) if values else text
+
+    def label(self, key: str, fallback: str) -> str:
+        """Label that the data may have added to: the given text where the catalogue has none."""
+        text: str = self._catalogue["page"].get(key, fallback)
+        return text
+
+    def labels(self) -> dict[str, str]:
+        """Everything the report itself says, by key, for the templates."""
+        return dict(self._catalogue["page"])
+
+    def name(self, group: str, key: str) -> str:
+        """Name of one thing; the key itself, spelled for the eye, where the catalogue has none."""
+        named: str | None = self._catalogue["names"][group].get(key)
+        return named or printed(key)
+
+    def sentence(self, group: str, key: str, values: Mapping[str, str | float] | None = None) -> str:
+        """Sentence of a key the science chose, with its values written in.
+
+        A key without wording prints as its own words followed by its values.
+        """
+        written = _Values({name: self._value(name, value) for name, value in (values or {}).items()})
+        template: str | None = self._catalogue[group].get(key)
+        if template is not None:
+            return template.format_map(written)
+        words = key.replace("-", " ").replace("_", " ")
+        listed = ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in written.items())
+        return f"{words} ({listed})" if listed else words
+
+    def refusal(self, refusal: Refusal) -> str:
+        """Say why there is no class or no amount, and what to ask for instead."""
+        text = self.sentence("refusals", refusal.key, refusal.values)
+        if refusal.values.get("use_instead"):
+            text += " " + self.sentence("refusals", "method-use-instead", refusal.values)
+        return text
+
+    def has(self, group: str, key: str) -> bool:
+        """Whether the catalogue words this key."""
+        return key in self._catalogue[group]
+
+    def _value(self, name: str, value: str | float) -> str:
+        if not isinstance(value, str):
+            return self.format.plain(float(value))
+        group = GROUP_OF.get(name)
+        if group is None:
+            return printed(value)
+        return self.format.join([self.name(group, part) for part in value.split(",")])
+
+    @property
+    def _catalogue(self) -> Mapping[str, Any]:
+        return catalogue(self.format.locale.partition("-")[0])

@@ -1,0 +1,208 @@
+"""What a grower's report says: classes, amounts, reasons, the frame."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from interpretation.errors import FurrowsliceError
+from interpretation.results import ClassProbability, FieldAdvice, Refusal
+from reports.build import FRAME, build_report
+from reports.format import Format
+from reports.render import html
+from reports.view import GrowerReport
+from reports.wording import Wording
+from tests.render.demo_world import amount, field, laboratory, result, sample
+
+
+def report(advice: FieldAdvice | None = None, **choices: str) -> GrowerReport:
+    return build_report(advice or field(), laboratory(), **choices)  # type: ignore[arg-type]
+
+
+def test_findings_say_each_nutrient_in_plain_sentences() -> None:
+    said = {finding.nutrient: finding for finding in report().findings}
+    assert said["Phosphorus"].sentences == (
+        "Phosphorus is low in North and West. It has no class in South. It is a close call in West."
+    )
+    assert said["Phosphorus"].outlook == "may run short"  # low is below the class `high`
+    assert said["Potassium"].outlook == "may run short in places"
+    assert said["Soil pH"].outlook == ""  # nobody runs short of pH
+    assert "It was not measured in South." in said["Nitrate nitrogen"].sentences
+
+
+def test_a_field_of_one_sample_names_no_place() -> None:
+    advice = field(
+        samples=(sample("1", "A"),), results=(result("1", index=4, value=40.0),), amounts=(), notes=()
+    )
+    (found,) = report(advice).findings
+    assert (found.sentences, found.outlook) == ("Phosphorus is very high.", "enough")
+
+
+def test_many_samples_are_counted_not_named() -> None:
+    samples = tuple(sample(str(n), f"Zone {n}") for n in range(12))
+    results = tuple(result(str(n), index=0 if n < 5 else 3) for n in range(12))
+    (found,) = report(field(samples=samples, results=results, amounts=(), notes=())).findings
+    assert found.sentences == "Phosphorus is very low in 5 of 12 samples. It is high in 7 of 12 samples."
+
+
+def test_a_close_call_is_told_in_odds() -> None:
+    bars = {row.sample: row for row in report().groups[0].rows}
+    assert bars["West"].remark == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
+    assert bars["North"].remark == ""
+
+
+def test_a_nearly_sure_close_call_names_one_class() -> None:
+    chances = (
+        ClassProbability(name="low", probability=0.97),
+        ClassProbability(name="medium", probability=0.03),
+    )
+    advice = field(results=(result("Q26-0411", borderline=True, probabilities=chances),))
+    assert report(advice).groups[0].rows[0].remark == "Close call: nearly sure to be low."
+
+
+def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
+    south = report().groups[0].rows[2]
+    assert south.bar is None
+    assert south.remark == (
+        "No class: This test does not suit this soil. The soil pH is 8.1, and the limit is 7.4. "
+        "Ask the lab for Olsen phosphorus."
+    )
+
+
+def test_the_printed_interval_is_two_standard_uncertainties() -> None:
+    # 7.2 with u = 0.6: 2 x 0.6 = 1.2
+    assert report().groups[0].rows[0].value == "7.2 ± 1.2 mg/kg"
+
+
+def test_amounts_none_needed_and_not_given_are_three_things() -> None:
+    table = report().amounts
+    assert table is not None
+    assert [n.label for n in table.nutrients] == [
+        "Lime (as CaCO₃)",
+        "Nitrogen (N)",
+        "Phosphate (P₂O₅)",
+        "Potash (K₂O)",
+    ]
+    cells = {row.sample: [(c.kind, c.text, c.mark) for c in row.cells] for row in table.rows}
+    assert cells["North"][2] == ("amount", "60", "")
+    assert cells["West"][0] == ("none", "none needed", "")
+    assert cells["South"][2] == ("refused", "not given", "b")
+    assert [(r.label, r.value) for r in table.reasons] == [
+        ("a", "This is not known: nitrate nitrogen in the sampled layer, kg/ha."),
+        ("b", "The soil test gave no class. The test does not suit this soil."),
+    ]
+
+
+def test_us_amounts_are_converted_and_the_factor_is_printed() -> None:
+    page = report(units="us")
+    assert page.amounts is not None
+    # 60 kg/ha / (0.45359237 / 0.40468564224) = 53.53 lb/ac -> 54;
+    # lime 3.5 t/ha / 2.2417 = 1.561 ton/ac -> 1.6
+    assert [c.text for c in page.amounts.rows[0].cells] == ["1.6", "98", "54", "36"]
+    assert any("0.892179 lb/ac" in line for line in page.conversions)
+    assert page.groups[0].rows[0].value.endswith("mg/kg")  # soil values keep their unit
+
+
+def test_metric_converts_a_table_in_pounds() -> None:
+    advice = field(amounts=(amount("Q26-0411", "P2O5", 40.0, unit="lb/ac"),))
+    table = report(advice).amounts
+    assert table is not None
+    # 40 lb/ac x 1.12085 = 44.83 kg/ha -> 45
+    assert (table.nutrients[0].value, table.rows[0].cells[0].text) == ("kg/ha", "45")
+
+
+def test_materials_are_examples_with_what_else_they_bring() -> None:
+    line = next(m for m in report().materials if "MAP" in m.material)
+    assert line.amounts == "North: 115 kg/ha; West: 87 kg/ha"
+    assert line.also == "It also brings N 9.6 to 13 kg/ha."  # 87 x 0.11 = 9.57, 115 x 0.11 = 12.65
+
+
+def test_notes_come_by_severity() -> None:
+    groups = report().notes
+    assert [group.title for group in groups] == ["Danger", "Take care", "Good to know"]
+    assert groups[1].notes[0].samples == "For West."
+
+
+@pytest.mark.parametrize("locale", ["en", "es"])
+def test_the_deferral_is_on_every_report(locale: str) -> None:
+    bare = field(results=(), amounts=(), notes=(), tables=(), methods=(), sources=(), example=False)
+    page = build_report(bare, laboratory(), locale=locale)
+    wording = Wording(Format(locale))
+    written = html(page)
+    assert page.frame == tuple(wording.page(key) for key in FRAME)
+    assert all(line in written for line in page.frame)
+
+
+def test_examples_are_marked_and_others_are_not() -> None:
+    assert report().band == "EXAMPLE – invented data, not for use"
+    assert report().declarations[0].endswith("It must not be used in a field.")
+    plain = report(field(example=False))
+    assert plain.band == ""
+    assert "EXAMPLE" not in html(plain)
+
+
+def test_unknown_names_print_as_given() -> None:
+    advice = field(
+        crop="spelt-under-oats",
+        results=(result("Q26-0411", class_name="frugal", class_index=0),),
+        amounts=(
+            amount("Q26-0411", "P2O5", None, refusal=Refusal(key="moon-is-full", values={"days": 3.0})),
+        ),
+    )
+    page = report(advice)
+    assert page.facts[0].value == "spelt-under-oats"
+    assert page.findings[0].sentences == "Phosphorus is frugal in North."
+    assert page.amounts is not None
+    assert page.amounts.reasons[0].value == "moon is full (days 3)"
+
+
+def test_a_missing_value_of_a_sentence_prints_a_dash() -> None:
+    advice = field(results=(result("Q26-0411", index=None, limits=(), refusal=Refusal(key="below-scale")),))
+    remark = report(advice).groups[0].rows[0].remark
+    assert remark == "No class: The value is below the start of the scale, which is –."
+
+
+def test_the_attached_data_hold_every_number_and_the_whole_fingerprint() -> None:
+    data = json.loads(report().attachment)
+    assert data["format"] == "furrowslice-field-report-1"
+    assert FieldAdvice.model_validate_json(json.dumps(data["advice"])) == field()
+
+
+def test_the_back_page_has_what_the_standard_asks_for() -> None:
+    page = report()
+    facts = {fact.label: fact.value for fact in page.back_facts}
+    # ISO/IEC 17025:2017, 7.8.2.1: laboratory, place, customer, dates of testing, condition, deviations,
+    # who authorised, identification; the results relate only to the items; reproduce only in full.
+    for label in (
+        "Laboratory",
+        "Place of the work",
+        "Customer",
+        "Tested",
+        "Condition of the samples",
+        "Deviations and exclusions",
+        "Authorized by",
+        "Report",
+        "Issued",
+        "Sampled by",
+    ):
+        assert facts[label]
+    assert any("relate only to the samples" in line for line in page.declarations)
+    assert any("in full only" in line for line in page.declarations)
+    assert page.end == "End of report"
+    assert page.tables.rows[0][5] == "3f9a0c57be42"  # twelve characters of the fingerprint
+
+
+def test_every_amount_has_its_working() -> None:
+    page = report()
+    assert len(page.workings) == len(field().amounts)
+    north = next(w for w in page.workings if w.title == "North: Phosphate (P₂O₅), 60 kg/ha")
+    assert north.steps[0] == "Table marrowdale/rate-p2o5: Phosphate (P₂O₅) in kg/ha."
+    assert north.steps[-1] == "Rounded in steps of 5: 60 kg/ha."
+
+
+def test_unknown_language_and_locale_are_refused() -> None:
+    with pytest.raises(FurrowsliceError, match="no wording in language 'fr'"):
+        report(locale="fr")
+    with pytest.raises(FurrowsliceError, match="unknown locale 'es-QQ'"):
+        report(locale="es-QQ")
