@@ -1,0 +1,338 @@
+"""Every recommended amount of every sample, or the reason it cannot be given."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from interpretation.agronomy.lookup import rate_applying
+from interpretation.agronomy.rates import KG_PER_HA, Rates, rates
+from interpretation.agronomy.samples import Column, kg_per_ha
+from interpretation.agronomy.scopes import codes_of, groups, periods
+from interpretation.agronomy.tables import RateTable, TableSet
+from interpretation.agronomy.values import ClassedValues
+from interpretation.errors import NoTableApplies
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+RATED: dict[str, str] = {
+    "sample": "int64",  # row of the context
+    "nutrient": "category",
+    "table": "category",  # id of the rate table
+    "rate": "float64",  # in the table's unit; NaN where refused, 0 where none is needed
+    "raw": "float64",  # before credits, cap and rounding
+    "due": "bool",  # False where the table says that nothing is due
+    "soil_row": "int64",  # row of CLASSED the amount was worked out from, -1 without soil test
+    "bulk_density_g_per_cm3": "float64",  # used for nitrate per hectare: measured, or the table's
+    "refusal": "category",  # "" or one of RATE_REFUSALS
+    "refusal_detail": "category",
+}
+RATE_REFUSALS = (
+    "",
+    "missing-input",  # detail: the name that was not given
+    "soil-test-refused",  # detail: why the soil test has no class
+    "no-table",  # detail: what did not match
+    "not-calibrated",  # the region has no rate of this nutrient for this crop
+    "yield-goal-implausible",
+    "no-rate-row",  # the table has no row for this class or value
+    "not-computable",  # the formula has no answer, such as a division by zero
+)
+RATE_NAMES: Mapping[str, str] = {
+    "n_rate": "N", "p2o5_rate": "P2O5", "k2o_rate": "K2O", "s_rate": "S", "zn_rate": "Zn",
+    "lime_rate": "lime",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class RatedSamples:
+    """A frame of :data:`RATED` and the credits that go with its rows.
+
+    Attributes
+    ----------
+    frame
+        One row for each sample and nutrient, by sample.
+    credits
+        ``(rows, credits of the longest table)``, in the table's unit; NaN beyond the row's own table.
+    """
+
+    frame: pd.DataFrame
+    credits: Floats
+
+
+_Part = dict[str, NDArray[Any]]  # columns of RATED, and "credits" (rows, credits of the table)
+
+
+@dataclass(frozen=True, slots=True)
+class _Tests:
+    """Which row of CLASSED holds each sample's value by each method, and whether it may be used."""
+
+    names: list[tuple[str, str]]  # (analyte, method)
+    row: Rows  # (tests, samples): -1 where not measured
+    usable: NDArray[np.bool_]  # (tests, samples)
+
+
+def rate_samples(
+    classed: ClassedValues, columns: Mapping[str, Column], context: pd.DataFrame, tables: TableSet
+) -> RatedSamples:
+    """Work out every amount the samples' regions recommend for their crops.
+
+    Parameters
+    ----------
+    classed
+        The soil values with their classes.
+    columns
+        Columns by formula name, one element a sample.
+    context
+        One row a sample.
+    tables
+        Everything in force.
+
+    Notes
+    -----
+    Of two soil tests that both may be used, the table of the one whose method id comes first is taken; the
+    working names it. A table whose soil test is missing or refused still decides whether anything is due
+    at all (buffer pH is not read where pH is high enough); only then is the amount refused.
+    """
+    tests = _tests(classed, len(context), tables)
+    wanted: dict[str, list[Rows]] = defaultdict(list)
+    parts: list[_Part] = []
+    for samples, nutrient, table, refusal, detail in _assigned(context, tests, tables):
+        if table is not None:
+            wanted[table.id].append(samples)
+        else:
+            parts.append(_refused(samples, nutrient, refusal, detail))
+    for table_id, chunks in wanted.items():
+        table = tables.rates[table_id]
+        parts += _rated(
+            table, np.sort(np.concatenate(chunks)), classed.frame, columns, context, tests, tables
+        )
+    return _joined(parts)
+
+
+def rate_columns(rated: pd.DataFrame, tables: TableSet, samples: int) -> dict[str, Column]:
+    """Amounts by formula name (``n_rate``), kg/ha, lime in t/ha; NaN where there is none."""
+    columns: dict[str, Column] = {}
+    to_kg = {table.id: KG_PER_HA[table.unit] for table in tables.rates.values()}
+    factor = rated["table"].map(to_kg).astype("float64").to_numpy()
+    kg = rated["rate"].to_numpy() * factor
+    for name, nutrient in RATE_NAMES.items():
+        columns[name] = np.full(samples, np.nan)
+        rows = (rated["nutrient"] == nutrient).to_numpy()
+        columns[name][rated["sample"].to_numpy()[rows]] = kg[rows] / (1000 if nutrient == "lime" else 1)
+    return columns
+
+
+def _tests(classed: ClassedValues, samples: int, tables: TableSet) -> _Tests:
+    names = list(dict.fromkeys((kind.analyte, kind.method) for kind in classed.kinds))
+    row = np.full((len(names), samples), -1, dtype=np.int64)
+    usable = np.zeros((len(names), samples), dtype=np.bool_)
+    sample, refusal = classed.frame["sample"].to_numpy(), classed.frame["refusal"]
+    classified, unclassed = ((refusal == key).to_numpy() for key in ("", "no-table"))
+    for kind in classed.kinds:
+        position, good = names.index((kind.analyte, kind.method)), classified[kind.rows]
+        method = tables.methods.get(kind.method)
+        if method and (kind.form, kind.unit, kind.basis) == (method.form, method.unit, method.basis):
+            # No scale covers it, but the value is what its method reports: a rate may stand on it.
+            good = good | unclassed[kind.rows]
+        row[position, sample[kind.rows]] = kind.rows
+        usable[position, sample[kind.rows]] = good
+    return _Tests(names, row, usable)
+
+
+def _assigned(
+    context: pd.DataFrame, tests: _Tests, tables: TableSet
+) -> Iterator[tuple[Rows, str, RateTable | None, str, str]]:
+    """For each group of samples of one scope, and each nutrient, the table or why there is none."""
+    named = {table.method for table in tables.rates.values() if table.method}
+    relevant = [position for position, (_, method) in enumerate(tests.names) if method in named]
+    period = periods(context["sampled_on"], tables.rates.values())
+    place = [context[name] for name in ("region", "crop", "texture", "depth_from_cm", "depth_to_cm")]
+    measured = [
+        column for position in relevant for column in (tests.usable[position], tests.row[position] >= 0)
+    ]
+    for samples in groups(codes_of(*place, period, *measured)):
+        first = context.iloc[samples[0]]
+        usable = sorted(tests.names[p][1] for p in relevant if tests.usable[p, samples[0]])
+        refused = sorted(
+            tests.names[p][1]
+            for p in relevant
+            if tests.row[p, samples[0]] >= 0 and not tests.usable[p, samples[0]]
+        )
+        regional = [table for table in tables.rates.values() if table.region == first["region"]]
+        for nutrient in sorted({table.nutrient for table in regional}):
+            methods = {table.method for table in regional if table.nutrient == nutrient and table.method}
+            if period[samples[0]] < 0:
+                yield samples, nutrient, None, "missing-input", "sampled_on"
+                continue
+            table, failed = _applying(tables, first, nutrient, usable, refused, sorted(methods))
+            if table is not None:
+                yield samples, nutrient, table, "", ""
+            elif failed:
+                yield samples, nutrient, None, "no-table", ",".join(failed)
+            elif methods & {*usable, *refused}:
+                yield samples, nutrient, None, "not-calibrated", ""
+
+
+def _applying(
+    tables: TableSet,
+    at: pd.Series,
+    nutrient: str,
+    usable: Sequence[str],
+    refused: Sequence[str],
+    known: Sequence[str],
+) -> tuple[RateTable | None, tuple[str, ...]]:
+    """The table that holds: by a usable test, else by a refused one, else by one not measured."""
+    failures: list[tuple[str, ...]] = []
+    for methods in (usable, refused, [method for method in known if method not in {*usable, *refused}]):
+        try:
+            return rate_applying(
+                tables,
+                region=at["region"],
+                crop=at["crop"],
+                nutrient=nutrient,
+                on=at["sampled_on"].date(),
+                texture=at["texture"],
+                methods=methods,
+                depth_cm=(at["depth_from_cm"], at["depth_to_cm"]),
+            ), ()
+        except NoTableApplies as error:
+            failures.append(error.failed)
+    return None, min(failures, key=lambda failed: ("method" in failed, len(failed)))
+
+
+def _rated(
+    table: RateTable,
+    samples: Rows,
+    classed: pd.DataFrame,
+    columns: Mapping[str, Column],
+    context: pd.DataFrame,
+    tests: _Tests,
+    tables: TableSet,
+) -> Iterator[_Part]:
+    """Amounts of one table, for the samples of each scale its soil test was classed in."""
+    soil_row, usable = np.full(len(samples), -1, dtype=np.int64), np.zeros(len(samples), dtype=np.bool_)
+    for position, (analyte, method) in enumerate(tests.names):
+        if method == table.method and analyte == (table.analyte or analyte):
+            soil_row, usable = tests.row[position, samples], tests.usable[position, samples]
+    for name in ("form", "basis"):
+        wanted = getattr(table, name)
+        if wanted is not None:
+            usable = usable & (soil_row >= 0) & (classed[name].to_numpy()[soil_row] == wanted)
+    scale = np.full(len(samples), -1)
+    scale[usable] = classed["table"].cat.codes.to_numpy()[soil_row[usable]]
+    for part in groups(codes_of(scale)):
+        code = scale[part[0]]
+        names = tuple(c.name for c in list(tables.scales.values())[code].classes) if code >= 0 else ()
+        inputs = _inputs(table, columns, samples[part])
+        rows = soil_row[part]
+        tested = usable[part]
+        inputs["soil_test"] = np.where(tested, classed["reported"].to_numpy()[rows], np.nan)
+        index = classed["class_index"].to_numpy()[rows]
+        inputs["class_index"] = np.where(tested & (index >= 0), index, np.nan)
+        found = rates(table, inputs, len(part), names)
+        yield _part(table, samples[part], rows, found, inputs, classed, context)
+
+
+def _inputs(table: RateTable, columns: Mapping[str, Column], samples: Rows) -> dict[str, Column]:
+    """Columns of the samples concerned, with the table's own bulk density where none was measured."""
+    inputs = {name: column[samples] for name, column in columns.items()}
+    assumed = table.values.get("bulk_density_g_per_cm3", np.nan)
+    measured = inputs["bulk_density_g_per_cm3"]
+    inputs["bulk_density_g_per_cm3"] = np.where(np.isnan(measured), assumed, measured)
+    inputs["nitrate_kg_per_ha"] = kg_per_ha(
+        inputs["nitrate_mg_per_kg"], inputs["depth_cm"], inputs["bulk_density_g_per_cm3"]
+    )
+    return inputs
+
+
+def _part(
+    table: RateTable,
+    samples: Rows,
+    soil_row: Rows,
+    found: Rates,
+    inputs: Mapping[str, Column],
+    classed: pd.DataFrame,
+    context: pd.DataFrame,
+) -> _Part:
+    refusal, detail = _reasons(found.missing, samples, soil_row, inputs, classed, context)
+    n = len(samples)
+    return {
+        "sample": samples,
+        "nutrient": np.full(n, table.nutrient, dtype=object),
+        "table": np.full(n, table.id, dtype=object),
+        "rate": found.rate,
+        "raw": found.raw,
+        "due": found.due,
+        "soil_row": soil_row,
+        "bulk_density_g_per_cm3": inputs["bulk_density_g_per_cm3"],
+        "refusal": refusal,
+        "refusal_detail": detail,
+        "credits": found.credits,
+    }
+
+
+def _reasons(
+    missing: NDArray[np.object_],
+    samples: Rows,
+    soil_row: Rows,
+    inputs: Mapping[str, Column],
+    classed: pd.DataFrame,
+    context: pd.DataFrame,
+) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
+    """Turn the missing name of each row into a refusal and its detail."""
+    detail = missing.copy()
+    refusal = np.where(missing == "", "", "missing-input").astype(object)
+    for name, key in (("rate-row", "no-rate-row"), ("formula", "not-computable")):
+        refusal[missing == name], detail[missing == name] = key, ""
+    by_test = np.isin(missing, ["soil_test", "class_index"])
+    detail[by_test] = "soil_test"
+    tested = by_test & (soil_row >= 0)
+    reason = classed["refusal"].iloc[soil_row[tested]].to_numpy(dtype=object)
+    refusal[tested], detail[tested] = "soil-test-refused", np.where(reason == "", "basis", reason)
+    # Nitrate per hectare is worked out here: name the figure it lacked.
+    for name in ("depth_cm", "bulk_density_g_per_cm3", "nitrate_mg_per_kg"):
+        detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
+    stated = ~np.isnan(context["yield_goal"].to_numpy()[samples])
+    refusal[(missing == "yield_goal") & stated] = "yield-goal-implausible"
+    return refusal, detail
+
+
+def _refused(samples: Rows, nutrient: str, refusal: str, detail: str) -> _Part:
+    n = len(samples)
+    return {
+        "sample": samples,
+        "nutrient": np.full(n, nutrient, dtype=object),
+        "table": np.full(n, None, dtype=object),
+        "rate": np.full(n, np.nan),
+        "raw": np.full(n, np.nan),
+        "due": np.ones(n, dtype=np.bool_),
+        "soil_row": np.full(n, -1, dtype=np.int64),
+        "bulk_density_g_per_cm3": np.full(n, np.nan),
+        "refusal": np.full(n, refusal, dtype=object),
+        "refusal_detail": np.full(n, detail, dtype=object),
+        "credits": np.empty((n, 0)),
+    }
+
+
+def _joined(parts: Sequence[_Part]) -> RatedSamples:
+    """One frame of all parts, by sample and nutrient."""
+    parts = [*parts, _refused(np.empty(0, dtype=np.int64), "", "", "")]
+    widest = max(part["credits"].shape[1] for part in parts)
+    taken = np.full((sum(len(part["sample"]) for part in parts), widest), np.nan)
+    start = 0
+    for part in parts:
+        rows, width = part["credits"].shape
+        taken[start : start + rows, :width] = part["credits"]
+        start += rows
+    frame = pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in RATED}).astype(
+        RATED
+    )
+    order = np.lexsort((frame["nutrient"].cat.codes.to_numpy(), frame["sample"].to_numpy()))
+    return RatedSamples(frame.take(order).reset_index(drop=True), taken[order])

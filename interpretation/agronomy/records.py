@@ -1,0 +1,269 @@
+"""From frames to one field's record: the only place where rows become objects.
+
+Keys of refusals and of steps have their sentences in ``reports/wording``. A refusal's values name what was
+asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``failed`` (what no table matched),
+``reason`` (why the soil test was refused), ``input`` (what was missing), ``found`` and ``limit``.
+
+Steps of a working, in order: ``table``, ``soil-test``, then one of ``class-row``, ``value-row`` and
+``formula``, ``input`` for each further figure, ``raw-rate``, ``credit`` for each credit, ``floor`` or
+``cap`` where one acts, ``rounding``. Where nothing is due: ``table``, ``input`` for each figure, ``not-due``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Mapping
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from interpretation.agronomy.advise import Advice
+from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
+from interpretation.agronomy.working import amounts
+from interpretation.errors import SampleListError
+from interpretation.methods import Method
+from interpretation.results import (
+    Amount,
+    ClassLimit,
+    ClassProbability,
+    FieldAdvice,
+    MethodLine,
+    Note,
+    Refusal,
+    SampleLine,
+    SoilResult,
+    SourceLine,
+    TableLine,
+)
+
+Row = Mapping[Hashable, Any]  # one row of a frame, by column
+
+
+def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
+    """Everything one field's report is made from.
+
+    Parameters
+    ----------
+    advice
+        Result of :func:`interpretation.agronomy.advise.advise`.
+    field_id
+        One of :func:`interpretation.agronomy.advise.field_ids`.
+
+    Raises
+    ------
+    SampleListError
+        If no sample belongs to the field.
+    """
+    if field_id not in advice.samples_of_field:
+        raise SampleListError(
+            f"no sample belongs to field {field_id!r}",
+            expected=f"one of the {len(advice.samples_of_field)} fields of the list of samples",
+            fix="correct the field id",
+        )
+    rows = advice.samples_of_field[field_id]
+    samples = advice.context.iloc[rows]
+    head, tables = samples.iloc[0], advice.tables
+    classed = advice.classed.frame.iloc[advice.rows_of_sample["classed"](rows)]
+    rated = advice.rated.frame.iloc[advice.rows_of_sample["rated"](rows)]
+    results = tuple(
+        _result(advice, row, value)
+        for row, value in zip(classed.index, classed.to_dict("records"), strict=True)
+    )
+    found = tuple(
+        amounts(advice, row, value) for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
+    )
+    notes = _notes(advice, rows)
+    used = [tables.scales[r.table] for r in results if r.table] + [
+        tables.rates[a.table] for a in found if a.table
+    ]
+    lines = tuple(_table_line(table, tables) for table in {table.id: table for table in used}.values())
+    crop, region = tables.crops[head["crop"]], tables.regions[head["region"]]
+    return FieldAdvice(
+        field_id=field_id,
+        field_name=head["field_name"],
+        farm_name=head["farm_name"],
+        grower_name=head["grower_name"],
+        region=region.id,
+        region_name=region.name,
+        crop=crop.id,
+        yield_goal=_number(head["yield_goal"]),
+        yield_unit=crop.yield_unit,
+        previous_crop=head["previous_crop"],
+        area_ha=_number(head["area_ha"]),
+        samples=tuple(_sample_line(value) for value in samples.to_dict("records")),
+        results=results,
+        amounts=found,
+        notes=notes,
+        tables=lines,
+        methods=_method_lines(results, tables),
+        sources=_source_lines(lines, found, notes, results, tables),
+        runs=tuple(
+            dict.fromkeys(r.origin.removeprefix("run ") for r in results if r.origin.startswith("run "))
+        ),
+        example=bool(samples["example"].any()) or any(line.standing == "invented" for line in lines),
+    )
+
+
+def _number(value: float) -> float | None:
+    return None if pd.isna(value) else float(value)
+
+
+def _day(value: Any) -> date | None:
+    return None if pd.isna(value) else value.date()
+
+
+def _result(advice: Advice, row: int, value: Row) -> SoilResult:
+    scale = advice.tables.scales[value["table"]] if isinstance(value["table"], str) else None
+    index = int(value["class_index"])
+    classed = scale is not None and index >= 0
+    return SoilResult(
+        **{
+            name: value[name]
+            for name in ("lab_number", "analyte", "form", "method", "unit", "basis", "origin")
+        },
+        value=_number(value["reported"]),
+        decimals=value["decimals"],
+        below=_number(value["below"]),
+        standard_uncertainty=_number(value["standard_uncertainty"]),
+        class_name=scale.classes[index].name if scale and classed else None,
+        class_index=index if classed else None,
+        limits=_limits(scale),
+        scale_top=scale.scale_top if scale else None,
+        adequate_from=scale.adequate_from if scale else None,
+        probabilities=_probabilities(advice.classed.probability[row], scale),
+        borderline=bool(value["borderline"]),
+        table=scale.id if scale else None,
+        refusal=_refusal(advice, value, scale),
+        sampled_on=_day(value["sampled_on"]),
+    )
+
+
+def _limits(scale: ScaleTable | None) -> tuple[ClassLimit, ...]:
+    classes = scale.classes if scale else ()
+    return tuple(ClassLimit(name=c.name, lower=c.lower, open_below=c.open_below) for c in classes)
+
+
+def _probabilities(row: np.ndarray[Any, Any], scale: ScaleTable | None) -> tuple[ClassProbability, ...]:
+    if scale is None or np.isnan(row[0]):
+        return ()
+    return tuple(
+        ClassProbability(name=c.name, probability=round(float(p), 4))
+        for c, p in zip(scale.classes, row, strict=False)
+    )
+
+
+def _refusal(advice: Advice, value: Row, scale: ScaleTable | None) -> Refusal | None:
+    key, detail = value["refusal"], value["refusal_detail"]
+    if not key:
+        return None
+    at: Any = advice.context.iloc[value["sample"]]
+    told: dict[str, str | float] = {
+        name: value[name] for name in ("analyte", "form", "method", "unit", "basis")
+    }
+    told |= {name: at[name] for name in ("region", "crop", "texture")}
+    method = advice.tables.methods.get(value["method"])
+    match key:
+        case "no-table":
+            told["failed"] = detail
+            told |= _known(value, "depth_from_cm", "depth_to_cm")
+        case "method-not-valid" | "validity-unknown" if method is not None:
+            told |= {"input": detail, "use_instead": method.use_instead}
+            limit = method.valid_ph_max if detail == "ph" else method.valid_lime_percent_max
+            if limit is not None:
+                told["limit"] = limit
+            told |= _known({"found": advice.columns[detail][value["sample"]]}, "found")
+        case _ if scale is not None:
+            told["table"], told["limit"] = scale.id, scale.classes[0].lower
+            told |= _known(value, "below", "reported")
+    return Refusal(key=key, values=told)
+
+
+def _known(value: Row, *names: str) -> dict[str, str | float]:
+    return {name: float(value[name]) for name in names if not pd.isna(value[name])}
+
+
+def _notes(advice: Advice, rows: np.ndarray[Any, Any]) -> tuple[Note, ...]:
+    noted = advice.noted.iloc[advice.rows_of_sample["noted"](rows)]
+    numbers = advice.context["lab_number"]
+    notes = []
+    for key, found in noted.groupby("note", observed=True)["sample"]:
+        rule = advice.tables.notes[str(key)]
+        everywhere = len(found) == len(rows)
+        notes.append(
+            Note(
+                key=rule.key,
+                severity=rule.severity,
+                topic=rule.topic,
+                lab_numbers=() if everywhere else tuple(numbers.iloc[found]),
+                sources=rule.sources,
+            )
+        )
+    return tuple(notes)
+
+
+def _sample_line(value: Row) -> SampleLine:
+    cores = _number(value["cores"])
+    return SampleLine(
+        **{name: value[name] for name in ("lab_number", "label", "depth_from_cm", "depth_to_cm", "texture")},
+        sampled_on=_day(value["sampled_on"]),
+        received_on=_day(value["received_on"]),
+        cores=None if cores is None else int(cores),
+    )
+
+
+def _table_line(table: ScaleTable | RateTable, tables: TableSet) -> TableLine:
+    return TableLine(
+        id=table.id,
+        title=table.title or table.id,
+        standing=table.standing,
+        effective_from=table.effective_from,
+        sources=table.sources,
+        fingerprint=tables.fingerprints.get(table.id, ""),
+    )
+
+
+def _method_lines(results: tuple[SoilResult, ...], tables: TableSet) -> tuple[MethodLine, ...]:
+    ids = dict.fromkeys(result.method for result in results)
+    return tuple(_method_line(tables.methods[key]) for key in ids if key in tables.methods)
+
+
+def _method_line(method: Method) -> MethodLine:
+    soil = (
+        f"{method.soil_g:g} g" if method.soil_g else f"{method.scoop_cm3:g} cm3" if method.scoop_cm3 else ""
+    )
+    ratio = f"{soil} + {method.extract_ml:g} mL" if method.extract_ml and soil else ""
+    parts = (method.extractant, ratio, method.shake, method.finish)
+    return MethodLine(
+        id=method.id,
+        title=method.title,
+        note="; ".join(part for part in parts if part),
+        unit=method.unit,
+        basis=method.basis,
+    )
+
+
+def _source_lines(
+    lines: tuple[TableLine, ...],
+    found: tuple[Amount, ...],
+    notes: tuple[Note, ...],
+    results: tuple[SoilResult, ...],
+    tables: TableSet,
+) -> tuple[SourceLine, ...]:
+    """Every source behind the field's numbers: tables first, then materials, methods and notes."""
+    materials = dict.fromkeys(m.material for amount in found for m in amount.materials)
+    methods = dict.fromkeys(r.method for r in results if r.method in tables.methods)
+    ids = dict.fromkeys(
+        [source for line in lines for source in line.sources]
+        + [source for key in materials for source in tables.materials[key].sources]
+        + [source for key in methods for source in tables.methods[key].sources]
+        + [source for note in notes for source in note.sources]
+    )
+    sources = [tables.sources[key] for key in ids if key in tables.sources]
+    return tuple(
+        SourceLine(
+            **{name: getattr(s, name) for name in ("id", "title", "publisher", "year", "locator", "url")},
+            standing=s.read,
+        )
+        for s in sources
+    )

@@ -1,0 +1,297 @@
+"""Every soil value with its class, or with the reason it has none."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from interpretation import soil_values
+from interpretation.agronomy import classing
+from interpretation.agronomy.lookup import scale_applying
+from interpretation.agronomy.scopes import codes_of, groups, periods
+from interpretation.agronomy.tables import ScaleTable, TableSet
+from interpretation.errors import NoTableApplies, SampleListError
+from interpretation.methods import DigitRule, Method
+
+Floats = NDArray[np.float64]
+
+CLASSED: dict[str, str] = soil_values.COLUMNS | {
+    "sample": "int64",  # row of the context
+    "reported": "float64",  # rounded; the number that is printed, classed and used in formulas
+    "decimals": "int8",
+    "class_index": "int8",  # 0 is the lowest class, -1 is none
+    "borderline": "bool",  # the 95 % interval crosses a limit
+    "table": "category",  # id of the scale
+    "refusal": "category",  # "" or one of REFUSALS
+    "refusal_detail": "category",  # what did not match, or which figure decided
+}
+
+# Keys of reasons. The first ones are those of classing, so that its codes can be taken over.
+REFUSALS = (*classing.CLASSING_REFUSALS, "no-table", "method-not-valid", "validity-unknown")
+NO_TABLE, METHOD_NOT_VALID, VALIDITY_UNKNOWN = (
+    REFUSALS.index(key) for key in ("no-table", "method-not-valid", "validity-unknown")
+)
+# The pH that methods' limits are meant for is in water: in a salt solution it reads about half a unit lower
+# and must not meet them. Methods in water are named so.
+WATER_PH_METHOD = "ph-water"
+
+
+class Kind(NamedTuple):
+    """What a soil value is, and the rows that are of this kind."""
+
+    analyte: str
+    form: str
+    method: str
+    unit: str
+    basis: str
+    rows: NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True)
+class ClassedValues:
+    """A frame of :data:`CLASSED` and the probabilities that go with its rows.
+
+    Attributes
+    ----------
+    frame
+        One row a soil value, in the order given.
+    probability
+        ``(rows, classes of the widest scale)``: NaN where not known or beyond the row's own scale.
+    kinds
+        The rows of each combination of analyte, form, method, unit and basis, sorted by them.
+    """
+
+    frame: pd.DataFrame
+    probability: NDArray[np.float32]
+    kinds: tuple[Kind, ...]
+
+
+@dataclass(slots=True)
+class _Outcome:
+    """Arrays that the steps fill in, one element a soil value."""
+
+    reported: Floats
+    decimals: NDArray[np.int8]
+    index: NDArray[np.int8]
+    borderline: NDArray[np.bool_]
+    refusal: NDArray[np.int8]
+    table: NDArray[np.int32]  # position in the scales' ids, -1 for none
+    detail: NDArray[np.int16]  # position in `details`
+    details: list[str]
+    probability: NDArray[np.float32]
+
+    def refuse(self, rows: NDArray[np.intp], refusal: int, detail: str) -> None:
+        if detail not in self.details:
+            self.details.append(detail)
+        self.refusal[rows], self.index[rows] = refusal, -1
+        self.detail[rows] = self.details.index(detail)
+
+
+def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) -> ClassedValues:
+    """Class every soil value in the scale that covers it.
+
+    Parameters
+    ----------
+    soil
+        Columns of :data:`interpretation.soil_values.COLUMNS`.
+    context
+        Columns of :data:`interpretation.agronomy.context.CONTEXT`, one row a sample.
+    tables
+        Everything in force.
+
+    Returns
+    -------
+    ClassedValues
+
+    Raises
+    ------
+    SampleListError
+        A soil value of an unknown sample, an infinite value, two values of one sample by one method.
+
+    Notes
+    -----
+    A value whose method is not valid on its soil is refused before any table is looked at: above the
+    method's pH, by the sample's own pH in water, or above its carbonate content. Where the method has such
+    limits and none of the figures is known, it is refused too; a wrong class is worse.
+    """
+    sample = _sample_rows(soil, context)
+    kind = codes_of(*(soil[name] for name in Kind._fields[:-1]))
+    kinds = _kinds(soil, kind)
+    _refuse_unusable(soil, sample, kinds, len(context))
+    n, widest = len(soil), max((len(scale.classes) for scale in tables.scales.values()), default=0)
+    out = _Outcome(
+        reported=soil["value"].to_numpy(dtype=np.float64).copy(),
+        decimals=np.ones(n, dtype=np.int8),
+        index=np.full(n, -1, dtype=np.int8),
+        borderline=np.zeros(n, dtype=np.bool_),
+        refusal=np.zeros(n, dtype=np.int8),
+        table=np.full(n, -1, dtype=np.int32),
+        detail=np.zeros(n, dtype=np.int16),
+        details=[""],
+        probability=np.full((n, widest), np.nan, dtype=np.float32),
+    )
+    for one in kinds:
+        _round_as_reported(tables.methods.get(one.method), one.rows, out)
+    measured = soil[["value", "standard_uncertainty", "below"]].to_numpy()
+    for rows, scale, failed in _scales(soil, context, sample, kind, tables):
+        if scale is None:
+            out.refuse(rows, NO_TABLE, failed)
+        else:
+            _class_rows(measured[rows], rows, scale, out)
+            out.table[rows] = list(tables.scales).index(scale.id)
+    ph, lime = _water_ph(sample, kinds, out, len(context)), context["lime_percent"].to_numpy()
+    for one in kinds:
+        if (method := tables.methods.get(one.method)) is not None:
+            _refuse_invalid(method, one.rows, ph[sample[one.rows]], lime[sample[one.rows]], out)
+    return ClassedValues(_frame(soil, sample, out, tables), out.probability, kinds)
+
+
+def _kinds(soil: pd.DataFrame, kind: NDArray[np.int64]) -> tuple[Kind, ...]:
+    found = []
+    for rows in groups(kind):
+        one = soil.iloc[rows[0]]
+        found.append(Kind(one["analyte"], one["form"], one["method"], one["unit"], one["basis"], rows))
+    return tuple(sorted(found, key=lambda kind: kind[:-1]))
+
+
+def _sample_rows(soil: pd.DataFrame, context: pd.DataFrame) -> NDArray[np.int64]:
+    """Row of the context for each soil value."""
+    codes, numbers = pd.factorize(soil["lab_number"])
+    known = pd.Index(context["lab_number"]).get_indexer(numbers)
+    unknown = numbers[known < 0]
+    if len(unknown):
+        named = ", ".join(str(number) for number in sorted(unknown)[:10])
+        raise SampleListError(
+            f"{len(unknown)} lab number(s) with soil values are not in the list of samples: {named}"
+            + (", ..." if len(unknown) > 10 else ""),
+            expected="every soil value to belong to a sample of the list",
+            fix="add the samples to the list, or correct the lab numbers",
+        )
+    return np.asarray(known[codes], dtype=np.int64)
+
+
+def _refuse_unusable(
+    soil: pd.DataFrame, sample: NDArray[np.int64], kinds: tuple[Kind, ...], samples: int
+) -> None:
+    infinite = np.isinf(soil["value"].to_numpy(dtype=np.float64))
+    if infinite.any():
+        row = int(infinite.argmax())
+        raise SampleListError(
+            "a soil value is infinite",
+            where=f"soil value {row + 1}, lab number {soil['lab_number'].iloc[row]}",
+            expected="a number, or 'below' a limit",
+            fix="leave the row out and measure again",
+        )
+    tests = {name: code for code, name in enumerate(dict.fromkeys((k.analyte, k.method) for k in kinds))}
+    test = np.empty(len(soil), dtype=np.int64)
+    for one in kinds:
+        test[one.rows] = tests[one.analyte, one.method]
+    twice = pd.Series(test * samples + sample).duplicated().to_numpy()
+    if twice.any():
+        row = int(twice.argmax())
+        raise SampleListError(
+            f"{soil['analyte'].iloc[row]} by {soil['method'].iloc[row]} is given twice",
+            where=f"soil value {row + 1}, lab number {soil['lab_number'].iloc[row]}",
+            expected="one value of a sample by one method",
+            fix="leave out the run or the row that was superseded",
+        )
+
+
+def _round_as_reported(method: Method | None, rows: NDArray[np.intp], out: _Outcome) -> None:
+    """Round to the digits of the method, for values that no scale will round."""
+    digits = method.digits if method else (DigitRule(**{"from": 0}, decimals=1),)
+    values = out.reported[rows]
+    for rule in digits:
+        chosen = values >= rule.at if rule is not digits[0] else np.ones(len(values), dtype=np.bool_)
+        out.decimals[rows[chosen]] = rule.decimals
+        out.reported[rows[chosen]] = classing.round_half_up(values[chosen], 10.0**-rule.decimals)
+
+
+def _scales(
+    soil: pd.DataFrame,
+    context: pd.DataFrame,
+    sample: NDArray[np.int64],
+    kind: NDArray[np.int64],
+    tables: TableSet,
+) -> Iterator[tuple[NDArray[np.intp], ScaleTable | None, str]]:
+    """Rows of each scope with their scale, or with what did not match."""
+    place = codes_of(context["region"], context["crop"], context["texture"])[sample]
+    period = periods(soil["sampled_on"], tables.scales.values())
+    for rows in groups(codes_of(kind, place, period, soil["depth_from_cm"], soil["depth_to_cm"])):
+        value, at = soil.iloc[rows[0]], context.iloc[sample[rows[0]]]
+        if period[rows[0]] < 0:
+            yield rows, None, "day"
+            continue
+        try:
+            scale = scale_applying(
+                tables,
+                **{name: value[name] for name in Kind._fields[:-1]},
+                **{name: at[name] for name in ("region", "crop", "texture")},
+                depth_cm=(value["depth_from_cm"], value["depth_to_cm"]),
+                on=value["sampled_on"].date(),
+            )
+        except NoTableApplies as error:
+            yield rows, None, ",".join(error.failed)
+        else:
+            yield rows, scale, ""
+
+
+def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out: _Outcome) -> None:
+    value, uncertainty, below = measured.T
+    classes = classing.classify(value, uncertainty, below, scale)
+    out.reported[rows] = classes.reported
+    out.decimals[rows] = classing.decimals_of(scale.round_to)
+    out.index[rows] = classes.index
+    out.borderline[rows] = classes.borderline
+    out.refusal[rows] = classes.refusal
+    out.probability[rows, : len(scale.classes)] = classes.probability
+
+
+def _water_ph(sample: NDArray[np.int64], kinds: tuple[Kind, ...], out: _Outcome, samples: int) -> Floats:
+    ph = np.full(samples, np.nan)
+    for one in kinds:
+        if one.analyte == "pH" and one.method.startswith(WATER_PH_METHOD):
+            # Two ways in water (1:1, 1:2.5) may both be there: the higher one is the safe one here.
+            ph[sample[one.rows]] = np.fmax(ph[sample[one.rows]], out.reported[one.rows])
+    return ph
+
+
+def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Floats, out: _Outcome) -> None:
+    limits = [
+        (name, found, limit)
+        for name, found, limit in (
+            ("ph", ph, method.valid_ph_max),
+            ("lime_percent", lime, method.valid_lime_percent_max),
+        )
+        if limit is not None
+    ]
+    if not limits:
+        return
+    unknown = np.logical_and.reduce([np.isnan(found) for _, found, _ in limits])
+    _withdraw(rows[unknown], VALIDITY_UNKNOWN, limits[0][0], out)
+    for name, found, limit in reversed(limits):  # pH last: it is the reason told when both hold
+        _withdraw(rows[found > limit], METHOD_NOT_VALID, name, out)
+
+
+def _withdraw(rows: NDArray[np.intp], refusal: int, detail: str, out: _Outcome) -> None:
+    out.refuse(rows, refusal, detail)
+    out.table[rows], out.borderline[rows] = -1, False
+    out.probability[rows] = np.nan
+
+
+def _frame(soil: pd.DataFrame, sample: NDArray[np.int64], out: _Outcome, tables: TableSet) -> pd.DataFrame:
+    return soil.assign(
+        sample=sample,
+        reported=out.reported,
+        decimals=out.decimals,
+        class_index=out.index,
+        borderline=out.borderline,
+        table=pd.Categorical.from_codes(out.table, categories=pd.Index(list(tables.scales), dtype="str")),
+        refusal=pd.Categorical.from_codes(out.refusal, categories=pd.Index(REFUSALS)),
+        refusal_detail=pd.Categorical.from_codes(out.detail, categories=pd.Index(out.details)),
+    )

@@ -1,0 +1,472 @@
+"""The whole agronomy chain on small tables: scopes, refusals, alternatives, records, laws."""
+
+import datetime
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from interpretation.agronomy.advise import advise, field_ids
+from interpretation.agronomy.records import field_advice
+from interpretation.errors import SampleListError
+from tests import small_world as build
+from tests.small_world import classes, method, ph, rate, samples, scale, values, world
+
+NAN = float("nan")
+BRAY = method(valid_ph_max=7.4, valid_lime_percent_max=2, use_instead="olsen")
+OLSEN = method(id="olsen")
+P_RATE = rate(analyte="P", method="bray", by_class={"low": 80, "medium": 40, "high": 0})
+N_RATE = rate(id="vale/n", nutrient="N", formula="20 * yield_goal")
+
+
+def record(tables, soil, context=None, field_id="f1"):
+    return field_advice(advise(soil, tables, samples({}) if context is None else context), field_id)
+
+
+def refusals(tables, soil, context=None):
+    """Keys, and what decided, of the results of the first field."""
+    found = record(tables, soil, context).results
+    return [(r.refusal.key, r.refusal.values) if r.refusal else None for r in found]
+
+
+# ---------------------------------------------------------------------------------------- classing
+
+
+def test_a_value_is_classed_in_its_own_table():
+    result = record(world(scale()), values({"value": 12.4})).results[0]
+    assert (result.value, result.class_name, result.class_index, result.table) == (
+        12.0,
+        "medium",
+        1,
+        "vale/p",
+    )
+    assert [limit.name for limit in result.limits] == ["low", "medium", "high"]
+    assert (result.decimals, result.borderline, result.probabilities) == (0, False, ())
+
+
+def test_probabilities_of_a_borderline_value():
+    result = record(world(scale()), values({"value": 10.4, "standard_uncertainty": 1.0})).results[0]
+    # edges 9.5 and 19.5: Phi(-0.9) = 0.1841, from any table of the normal distribution
+    assert [(p.name, p.probability) for p in result.probabilities] == [
+        ("low", 0.1841), ("medium", 0.8159), ("high", 0.0),
+    ]  # fmt: skip
+    assert result.borderline
+
+
+@pytest.mark.parametrize(
+    ("change", "failed"),
+    [
+        ({"method": "olsen"}, "method"),
+        ({"basis": "oven-dry"}, "basis"),
+        ({"unit": "mg/dm3"}, "unit"),  # a volume result is never classed as a mass result
+        ({"form": "P2O5"}, "form"),  # nor an oxide as an element
+        ({"depth_to_cm": 15.0}, "depth"),
+        ({"depth_to_cm": NAN}, "depth"),
+        ({"sampled_on": datetime.datetime(2025, 12, 31)}, "day"),  # noqa: DTZ001
+        ({"sampled_on": pd.NaT}, "day"),
+        ({"analyte": "K", "form": "K"}, "analyte"),
+    ],
+)
+def test_a_value_that_no_table_covers_is_refused_by_name(change, failed):
+    ((key, told),) = refusals(world(scale()), values({"value": 12.0} | change))
+    assert key == "no-table"
+    assert told["failed"] == failed
+    assert told["method"] == change.get("method", "bray")
+
+
+@pytest.mark.parametrize(
+    ("change", "failed"), [({"region": "hill"}, "analyte"), ({"crop": "wheat"}, "crop"), ({}, "texture")]
+)
+def test_crop_region_and_texture_belong_to_the_scope(change, failed):
+    tables = world(scale(crops=("maize",), textures=("clay",)), regions=("vale", "hill"))
+    context = samples({"texture": "clay"} | change if change else {"texture": "sand"})
+    ((key, told),) = refusals(tables, values({"value": 12.0}), context)
+    assert (key, told["failed"]) == ("no-table", failed)
+
+
+def test_the_table_of_the_sampling_day_is_used():
+    old = scale(
+        id="vale/old", effective_from="2020-01-01", effective_to="2026-03-09", classes=classes(poor=0, rich=5)
+    )
+    tables = world(old, scale(effective_from="2026-03-10"))
+    soil = values(
+        {"value": 7.0, "sampled_on": datetime.datetime(2026, 3, 9)},  # noqa: DTZ001
+        {"value": 7.0, "lab_number": "S2", "sampled_on": datetime.datetime(2026, 3, 10)},  # noqa: DTZ001
+    )
+    results = record(tables, soil, samples({}, {})).results
+    assert [r.class_name for r in results] == ["rich", "low"]
+
+
+@pytest.mark.parametrize(
+    ("soil_ph", "lime", "key", "told"),
+    [
+        (7.4, NAN, None, None),
+        (7.44, NAN, None, None),  # printed as 7.4
+        (7.5, NAN, "method-not-valid", {"input": "ph", "found": 7.5, "limit": 7.4, "use_instead": "olsen"}),
+        (7.0, 2.0, None, None),
+        (7.0, 2.1, "method-not-valid", {"input": "lime_percent", "found": 2.1, "limit": 2.0}),
+        (NAN, 1.0, None, None),
+        (NAN, NAN, "validity-unknown", {"input": "ph", "limit": 7.4}),
+    ],
+)
+def test_a_method_is_not_classed_where_it_is_not_valid(soil_ph, lime, key, told):
+    soil = values({"value": 12.0}, *([] if np.isnan(soil_ph) else [ph(soil_ph)]))
+    found = record(world(scale(), BRAY), soil, samples({"lime_percent": lime}))
+    result = next(r for r in found.results if r.analyte == "P")
+    if key is None:
+        assert result.class_name == "medium"
+    else:
+        assert (result.class_name, result.table, result.limits) == (None, None, ())
+        assert result.refusal.key == key
+        assert result.refusal.values.items() >= told.items()
+
+
+def test_a_ph_in_salt_solution_says_nothing_about_a_limit_in_water():
+    salt = ph(7.9) | {"method": "ph-salt-1:2"}
+    found = record(world(scale(), BRAY), values({"value": 12.0}, salt))
+    assert next(r for r in found.results if r.analyte == "P").refusal.key == "validity-unknown"
+
+
+def test_censored_and_below_scale_values_keep_their_reason():
+    table = scale(classes=classes(low=0, high=10))
+    assert record(world(table), values({"below": 2.0})).results[0].class_name == "low"
+    ((key, told),) = refusals(world(table), values({"below": 11.0}))
+    assert (key, told["below"]) == ("censored-straddles", 11.0)
+    ((key, told),) = refusals(world(scale(classes=classes(low=4, high=10))), values({"value": 3.0}))
+    assert (key, told["reported"], told["limit"]) == ("below-scale", 3.0, 4.0)
+
+
+def test_without_a_scale_the_method_s_digits_are_reported():
+    digits = [{"from": 0, "decimals": 2}, {"from": 1, "decimals": 1}, {"from": 10, "decimals": 0}]
+    soil = values(*({"value": v, "lab_number": f"S{i}"} for i, v in enumerate((0.444, 1.25, 14.4), 1)))
+    results = record(world(method(digits=digits)), soil, samples({}, {}, {})).results
+    assert [(r.value, r.decimals) for r in results] == [(0.44, 2), (1.3, 1), (14.0, 0)]
+
+
+# ------------------------------------------------------------------------------------------- amounts
+
+
+def amounts(tables, soil, context=None):
+    return {a.nutrient: a for a in record(tables, soil, context).amounts}
+
+
+def test_amounts_follow_the_printed_class():
+    # 9.6 is printed as 10 and classed medium
+    amount = amounts(world(scale(), method(), P_RATE), values({"value": 9.6}))["P2O5"]
+    assert (amount.rate, amount.unit, amount.table) == (40.0, "kg/ha", "vale/p2o5")
+
+
+def test_none_needed_is_an_amount_and_has_a_working():
+    amount = amounts(world(scale(), method(), P_RATE), values({"value": 30.0}))["P2O5"]
+    assert (amount.rate, amount.refusal, amount.materials) == (0.0, None, ())
+    assert [step.key for step in amount.working] == [
+        "table",
+        "soil-test",
+        "class-row",
+        "raw-rate",
+        "rounding",
+    ]
+
+
+def test_a_refused_soil_test_refuses_its_amount_and_says_why():
+    amount = amounts(world(scale(), BRAY, P_RATE), values({"value": 12.0}, ph(8.0)))["P2O5"]
+    assert (amount.rate, amount.working, amount.refusal.key) == (None, (), "soil-test-refused")
+    assert amount.refusal.values["reason"] == "method-not-valid"
+
+
+def test_a_soil_test_that_was_not_made_is_missing():
+    amount = amounts(world(scale(), method(), P_RATE), values(ph(6.0)))["P2O5"]
+    assert (amount.rate, amount.refusal.key, amount.refusal.values["input"]) == (
+        None,
+        "missing-input",
+        "soil_test",
+    )
+
+
+def test_where_one_method_is_not_valid_the_other_s_table_is_used():
+    olsen_scale = scale(id="vale/p-olsen", method="olsen", classes=classes(low=0, medium=5, high=12))
+    olsen_rate = rate(
+        id="vale/p2o5-olsen", analyte="P", method="olsen", by_class={"low": 70, "medium": 35, "high": 0}
+    )
+    tables = world(scale(), olsen_scale, BRAY, OLSEN, P_RATE, olsen_rate)
+    soil = values({"value": 12.0}, ph(8.0), {"method": "olsen", "value": 4.0})
+    amount = amounts(tables, soil)["P2O5"]
+    assert (amount.rate, amount.table) == (70.0, "vale/p2o5-olsen")
+    # Both valid: the table of the method whose id comes first, and one amount only.
+    amount = amounts(tables, values({"value": 12.0}, ph(6.0), {"method": "olsen", "value": 4.0}))["P2O5"]
+    assert (amount.rate, amount.table) == (40.0, "vale/p2o5")
+
+
+@pytest.mark.parametrize(
+    ("goal", "key"),
+    [
+        (8.0, None),
+        (1.0, None),
+        (20.0, None),
+        (0.99, "yield-goal-implausible"),
+        (180.0, "yield-goal-implausible"),
+        (NAN, "missing-input"),
+    ],
+)
+def test_yield_goals_that_are_missing_or_in_another_unit(goal, key):
+    amount = amounts(world(N_RATE), values(ph(6.0)), samples({"yield_goal": goal}))["N"]
+    assert (amount.refusal.key if amount.refusal else None) == key
+    assert (amount.rate is None) == (key is not None)
+
+
+@pytest.mark.parametrize(
+    ("density", "constant", "rate_n", "missing"),
+    [
+        (1.3, None, 135, None),  # 160 - 0.1 x 10 mg/kg x 20 cm x 1.3 = 134
+        (NAN, 1.5, 130, None),  # the table's own: 160 - 30
+        (1.0, 1.5, 140, None),  # a measured one comes first: 160 - 20
+        (NAN, None, None, "bulk_density_g_per_cm3"),
+    ],
+)
+def test_nitrate_per_hectare_needs_a_bulk_density(density, constant, rate_n, missing):
+    table = rate(
+        id="vale/n", nutrient="N", formula="20 * yield_goal - nitrate_kg_per_ha",
+        values={"bulk_density_g_per_cm3": constant} if constant else {},
+    )  # fmt: skip
+    soil = values(
+        {"analyte": "nitrate", "form": "NO3-N", "method": "kcl", "value": 10.0, "basis": "oven-dry"}
+    )
+    amount = amounts(world(table), soil, samples({"bulk_density_g_per_cm3": density}))["N"]
+    assert amount.rate == rate_n
+    if missing:
+        assert amount.refusal.values["input"] == missing
+    else:
+        used = {s.values["name"]: s.values["value"] for s in amount.working if s.key == "input"}
+        assert used["nitrate_kg_per_ha"] == pytest.approx(
+            2 * 10 * (constant if np.isnan(density) else density)
+        )
+
+
+def test_lime_is_not_due_where_buffer_ph_was_not_read():
+    lime = rate(
+        id="vale/lime", nutrient="lime", unit="t/ha", round_to=0.5, analyte="buffer-pH", method="buffer",
+        when="ph < 6.2", formula="10 * (7 - soil_test)", materials=["ground"],
+    )  # fmt: skip
+    ground = build.material(id="ground", neutralising_value_percent=80)
+    tables = world(lime, ground, method(id="buffer", analyte="buffer-pH", form="pH", unit="pH", basis="none"))
+    amount = amounts(tables, values(ph(6.8)))["lime"]
+    assert (amount.rate, amount.working[-1].key) == (0.0, "not-due")
+    amount = amounts(tables, values(ph(5.5)))["lime"]
+    assert (amount.rate, amount.refusal.values["input"]) == (None, "soil_test")
+    amount = amounts(tables, values(ph(5.5), ph(6.6) | {"analyte": "buffer-pH", "method": "buffer"}))["lime"]
+    assert (amount.rate, amount.unit) == (4.0, "t/ha")  # 10 x 0.4, pure carbonate
+    assert amount.materials[0].rate == pytest.approx(5.0)  # 4 x 100 / 80
+
+
+def test_a_nutrient_tested_but_not_calibrated_for_the_crop_is_refused():
+    tables = world(scale(), method(), P_RATE.model_copy(update={"crops": ("wheat",)}), N_RATE)
+    found = amounts(tables, values({"value": 12.0}))
+    assert found["P2O5"].refusal.key == "not-calibrated"
+    assert amounts(tables, values(ph(6.0))).keys() == {"N"}  # not tested: nothing to say
+
+
+def test_a_rate_table_of_another_day_or_depth_does_not_apply():
+    for change, failed in (
+        ({"effective_from": datetime.date(2027, 1, 1)}, "day"),
+        ({"depth_cm": (0, 60)}, "depth"),
+    ):
+        amount = amounts(world(N_RATE.model_copy(update=change)), values(ph(6.0)))["N"]
+        assert (amount.refusal.key, amount.refusal.values["failed"]) == ("no-table", failed)
+
+
+def test_steps_add_up_to_the_amount():
+    table = rate(
+        analyte="P", method="bray", 
+        by_class={"low": "10 * yield_goal", "medium": "6 * yield_goal", "high": 0},
+        credits=[
+            {"key": "manure", "formula": "manure_p2o5_kg_per_ha"},
+            {"key": "previous-crop", "by_previous_crop": {"wheat": 4}},
+        ],
+        floor=10, cap=60, round_to=5, materials=["tsp"],
+    )  # fmt: skip
+    tables = world(scale(), method(), table, build.material(analysis_percent={"P2O5": 46}))
+    for value, goal, manure in ((5, 8, 0), (5, 5.3, 3), (15, 4, 30), (25, 8, 0), (5, 4, 7)):
+        context = samples({"yield_goal": goal, "manure_p2o5_kg_per_ha": manure, "previous_crop": "wheat"})
+        amount = amounts(tables, values({"value": value}), context)["P2O5"]
+        total = None
+        for step in amount.working:
+            match step.key:
+                case "raw-rate":
+                    total = step.values["rate"]
+                case "credit":
+                    total -= step.values["amount"]
+                case "floor":
+                    assert total < step.values["limit"]
+                    total = step.values["limit"]
+                case "cap":
+                    assert total > step.values["limit"]
+                    total = step.values["limit"]
+                case "rounding":
+                    total = np.floor(total / step.values["step"] + 0.5) * step.values["step"]
+                    assert total == step.values["rate"]
+        assert total == amount.rate
+
+
+def test_the_working_names_every_figure_in_order():
+    table = rate(
+        analyte="P", method="bray", formula="(20 - soil_test) * yield_goal",
+        credits=[{"key": "manure", "formula": "manure_p2o5_kg_per_ha"}], cap=50,
+    )  # fmt: skip
+    amount = amounts(world(scale(), method(), table), values({"value": 12.3}))["P2O5"]
+    assert [(step.key, step.values) for step in amount.working] == [
+        ("table", {"table": "vale/p2o5", "nutrient": "P2O5", "unit": "kg/ha"}),
+        ("soil-test", {"analyte": "P", "method": "bray", "unit": "mg/kg", "value": 12.0}),
+        ("formula", {"formula": "(20 - soil_test) * yield_goal"}),
+        ("input", {"name": "manure_p2o5_kg_per_ha", "value": 0.0}),
+        ("input", {"name": "yield_goal", "value": 8.0}),
+        ("raw-rate", {"rate": 64.0, "unit": "kg/ha"}),  # (20 - 12) x 8
+        ("credit", {"credit": "manure", "amount": 0.0, "unit": "kg/ha"}),
+        ("cap", {"limit": 50.0, "unit": "kg/ha"}),
+        ("rounding", {"step": 5.0, "rate": 50.0, "unit": "kg/ha"}),
+    ]
+
+
+# -------------------------------------------------------------------------------- records and batches
+
+
+def test_a_field_s_record_is_complete():
+    note = build.note(when="borderline", sources=("made-up",))
+    tables = world(scale(), method(), P_RATE, note)
+    soil = values({"value": 9.6, "standard_uncertainty": 1.0}, {"value": 25.0, "lab_number": "S2"}, ph(6.0))
+    found = record(tables, soil, samples({"label": "north"}, {"label": "south"}))
+    assert (found.field_name, found.region_name, found.yield_goal, found.yield_unit) == (
+        "Long Acre",
+        "Vale",
+        8.0,
+        "t/ha",
+    )
+    assert [s.label for s in found.samples] == ["north", "south"]
+    assert [(n.key, n.lab_numbers) for n in found.notes] == [("n", ("S1",))]
+    assert [(t.id, t.fingerprint) for t in found.tables] == [("vale/p", "ab12"), ("vale/p2o5", "")]
+    assert ([m.id for m in found.methods], [s.id for s in found.sources]) == (["bray"], ["made-up"])
+    assert (found.runs, found.example) == (("BR-1",), True)
+
+
+def test_published_tables_and_real_samples_make_no_example():
+    published = {"standing": "published"}
+    tables = world(scale(**published), method(), P_RATE.model_copy(update=published))
+    assert not record(tables, values({"value": 12.0})).example
+    assert record(tables, values({"value": 12.0}), samples({"example": True})).example
+
+
+def test_a_note_that_holds_everywhere_concerns_the_whole_field():
+    found = record(world(scale(), build.note()), values({"value": 12.0}), samples({}, {}))
+    assert found.notes[0].lab_numbers == ()
+
+
+def test_samples_without_values_keep_their_place():
+    advice = advise(values({"value": 12.0}), world(scale(), N_RATE), samples({}, {"field_id": "f2"}))
+    assert field_ids(advice) == ("f1", "f2")
+    found = field_advice(advice, "f2")
+    assert ([s.lab_number for s in found.samples], found.results) == (["S2"], ())
+    assert found.amounts[0].rate == 160.0  # N by yield goal needs no soil test
+
+
+def test_no_values_at_all():
+    advice = advise(values({"value": 1.0}).iloc[:0], world(scale()), samples({}))
+    assert field_advice(advice, "f1").results == ()
+
+
+@pytest.mark.parametrize(
+    ("soil", "context", "message"),
+    [
+        ([{"value": 1.0, "lab_number": "X9"}, {"value": 1.0, "lab_number": "X8"}], [{}],
+         r"2 lab number\(s\) .* are not in the list of samples: X8, X9\nExpected: .*\nTo fix it: add"),
+        ([{"value": 1.0}, {"value": 2.0}], [{}], r"soil value 2, lab number S1: P by bray is given twice"),
+        ([{"value": np.inf}], [{}], r"soil value 1, lab number S1: a soil value is infinite"),
+        ([{"value": 1.0}], [{"crop": "mayze"}],
+         r"lab number S1: unknown crop 'mayze'\nExpected: one of maize, wheat\nTo fix it"),
+        ([{"value": 1.0}], [{"previous_crop": "x"}],
+         r"unknown previous crop 'x'\nExpected: one of \(empty\), maize"),
+        ([{"value": 1.0}], [{"region": "moon"}], r"lab number S1: unknown region 'moon'"),
+        ([{"value": 1.0}], [{}, {"lab_number": "S1"}], r"sample 2: lab number S1 is listed twice"),
+        ([{"value": 1.0}], [{}, {"crop": "wheat"}], r"field f1: samples of field f1 differ in crop"),
+        ([{"value": 1.0}], [{}, {"yield_goal": 3.0}], r"samples of field f1 differ in yield goal"),
+    ],
+)  # fmt: skip
+def test_bad_lists_are_refused_with_the_row(soil, context, message):
+    with pytest.raises(SampleListError, match=message):
+        advise(values(*soil), world(scale()), samples(*context))
+
+
+def test_a_missing_column_is_named():
+    with pytest.raises(SampleListError, match=r"lacks the column 'texture'"):
+        advise(values({"value": 1.0}), world(scale()), samples({}).drop(columns="texture"))
+
+
+def test_an_unknown_field_is_named():
+    with pytest.raises(SampleListError, match=r"no sample belongs to field 'f9'"):
+        record(world(scale()), values({"value": 1.0}), field_id="f9")
+
+
+# ----------------------------------------------------------------------------------------------- laws
+
+TABLES = world(
+    scale(),
+    BRAY,
+    P_RATE,
+    N_RATE,
+    build.note(when="p_class_index < 1"),
+    build.note(key="b", when="borderline"),
+)
+ROWS = st.lists(
+    st.tuples(
+        st.floats(0, 60),
+        st.sampled_from([NAN, 0.5, 3.0]),
+        st.sampled_from([5.5, 7.4, 8.1]),
+        st.integers(1, 3),
+    ),
+    min_size=1,
+    max_size=12,
+)
+
+
+def batch(rows):
+    soil, context = [], []
+    for i, (value, uncertainty, soil_ph, field) in enumerate(rows, 1):
+        number = f"S{i}"
+        soil += [
+            {"value": value, "standard_uncertainty": uncertainty, "lab_number": number},
+            ph(soil_ph, number),
+        ]
+        context.append({"field_id": f"f{field}"})
+    return values(*soil), samples(*context)
+
+
+@settings(deadline=None, max_examples=40)
+@given(ROWS, st.randoms(use_true_random=False))
+def test_law_the_order_of_the_rows_is_irrelevant(rows, random):
+    soil, context = batch(rows)
+    shuffled = soil.sample(frac=1, random_state=random.randint(0, 9999))
+    one, two = advise(soil, TABLES, context), advise(shuffled, TABLES, context)
+    for field in field_ids(one):
+        a, b = field_advice(one, field), field_advice(two, field)
+        key = lambda r: (r.lab_number, r.analyte)  # noqa: E731
+        assert sorted(a.results, key=key) == sorted(b.results, key=key)
+        assert (a.amounts, a.notes) == (b.amounts, b.notes)
+
+
+@settings(deadline=None, max_examples=40)
+@given(ROWS)
+def test_law_an_unrelated_sample_changes_nothing(rows):
+    soil, context = batch(rows)
+    more = pd.concat([values({"value": 3.0, "lab_number": "Z"}, ph(8.8, "Z")), soil], ignore_index=True)
+    with_more = pd.concat([samples({"lab_number": "Z", "field_id": "other"}), context], ignore_index=True)
+    one, two = advise(soil, TABLES, context), advise(more, TABLES, with_more)
+    for field in field_ids(one):
+        assert field_advice(one, field) == field_advice(two, field)
+
+
+@settings(deadline=None, max_examples=40)
+@given(ROWS)
+def test_law_more_in_the_soil_never_means_more_to_apply(rows):
+    soil, context = batch(sorted((value, NAN, 6.0, 1) for value, *_ in rows))
+    rated = advise(soil, TABLES, context).rated.frame.query("nutrient == 'P2O5'")
+    assert (np.diff(rated["rate"]) <= 0).all()
