@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.special import stdtrit
 
 from interpretation.laboratory.curve import Curve
-from interpretation.laboratory.detection import blank_signals, limits_of
+from interpretation.laboratory.detection import DetectionLimits, blank_signals, limits_of
 from interpretation.laboratory.flags import bit
 from interpretation.results import Flag
 
@@ -121,12 +121,31 @@ def solution(readings: pd.DataFrame, curve: Curve) -> pd.DataFrame:
     non-zero one; BELOW_LOQ and BELOW_LOD against :func:`interpretation.laboratory.detection.limits_of`. The
     number stays beside its flags, also where it is not to be released.
     """
-    signal = readings["signal"].to_numpy()
+    limits = limits_of(curve, blank_signals(readings))
+    return _with_solution(readings, *read_off(curve, readings["signal"].to_numpy(), limits))
+
+
+def read_off(curve: Curve, signal: Array, limits: DetectionLimits) -> tuple[Inverse, NDArray[np.int64]]:
+    """Read signals off a curve and flag what lies outside its range or below its limits.
+
+    Parameters
+    ----------
+    curve
+        The fitted curve.
+    signal
+        Shape ``(n,)``, NaN without a reading.
+    limits
+        Detection and quantification limit of the run.
+
+    Returns
+    -------
+    read, flags
+        What :func:`solution` puts into its columns, short of EXCLUDED; flags as bits, shape ``(n,)``.
+    """
     read = inverse(curve, signal)
     has_signal = np.isfinite(signal)
     # A signal that a quadratic never reaches lies beyond its turning point, on that point's side.
     x = np.where(has_signal & np.isnan(read.x), curve.turning_point_mg_per_l, read.x)
-    limits = limits_of(curve, blank_signals(readings))
     flags = _raised(
         (~has_signal, Flag.NO_SIGNAL),
         (x > curve.highest_mg_per_l * (1 + ROUNDING), Flag.OVER_RANGE),
@@ -134,7 +153,7 @@ def solution(readings: pd.DataFrame, curve: Curve) -> pd.DataFrame:
         (x < limits.quantification_mg_per_l, Flag.BELOW_LOQ),
         (x < limits.detection_mg_per_l, Flag.BELOW_LOD),
     )
-    return _with_solution(readings, read, flags)
+    return read, flags
 
 
 def as_read(readings: pd.DataFrame) -> pd.DataFrame:
