@@ -107,6 +107,12 @@ def test_constant_signal() -> None:
     assert error.expected == "F above 21.2 (99 % confidence)"
 
 
+def test_change_of_rounding_size_is_no_response() -> None:
+    # A perfect line, but 2e-10 of the signal over the whole range: no instrument resolves that.
+    error = refusal(run_of(LEVELS, [1 + 1e-11 * x for x in LEVELS]), CurveChoice())
+    assert error.where == "6 retained standards, F = 0"
+
+
 def test_scatter_hides_the_slope() -> None:
     error = refusal(run_of(LEVELS, [50.0, 10.0, 90.0, 20.0, 80.0, 60.0]), CurveChoice(weighting="1"))
     assert error.what == "the response of the standards is not distinguishable from none"
@@ -211,6 +217,15 @@ def test_wide_replicates_among_wide_scatter_are_not_a_mix_up() -> None:
     x = [1.0, 1.0, 2.0, 4.0, 6.0, 8.0, 10.0, 12.0]
     y = [5.0, 14.0, 26.0, 34.0, 67.0, 74.0, 105.0, 114.0]
     assert curve_of(x, y, criteria=DEFAULT_CRITERIA)
+
+
+def test_replicates_are_judged_by_the_scatter_expected_at_their_level() -> None:
+    # 1/x2 says that scatter grows with concentration. 20 % up and down at every level: replicates of 20 mg/L
+    # 60 % apart are within six of their own standard deviations, though not of those at 0.5 mg/L.
+    x = [*LEVELS, 20.0]
+    errors = [0.2, -0.2, 0.2, -0.2, 0.2, -0.3, 0.3]
+    y = [50 * xi * (1 + e) for xi, e in zip(x, errors, strict=True)]
+    assert curve_of(x, y, "linear", "1/x2")
 
 
 def test_window_of_the_lowest_standard_is_the_wider() -> None:
