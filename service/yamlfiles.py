@@ -32,7 +32,7 @@ _DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 _NEARLY_A_NUMBER = re.compile(
     r"[-+]?\.?\d[\d_.,:]*([eE][-+]?\d+)?%?|0[xob]\w+|[-+]?\.(inf|nan)", re.IGNORECASE
 )
-_YES_OR_NO = frozenset({"yes", "no", "on", "off", "y", "n"})
+_YES_OR_NO = frozenset({"yes", "no", "on", "off"})  # n and y are texts: N is nitrogen here
 _WORDS: Mapping[str, bool | None] = {"true": True, "false": False, "null": None, "~": None, "": None}
 
 

@@ -1,0 +1,87 @@
+"""Rules of a scale of classes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import pairwise
+
+from interpretation.agronomy import scope_rules
+from interpretation.agronomy.problems import Problem
+from interpretation.agronomy.tables import ScaleTable, TableSet
+
+KIND = "scales"
+
+
+def check(table: ScaleTable, tables: TableSet) -> Iterator[Problem]:
+    """Everything one scale must keep."""
+    yield from scope_rules.scope(table, KIND, tables)
+    yield from scope_rules.method(table, KIND, tables)
+    yield from _bounds(table)
+    yield from _names(table)
+    if table.scale_top is not None and table.scale_top <= table.classes[-1].lower:
+        yield Problem(
+            KIND,
+            table.id,
+            ("scale_top",),
+            f"the drawn scale ends at {table.scale_top:g}, below the last class",
+            f"more than {table.classes[-1].lower:g}",
+            "raise scale_top, or leave it out",
+        )
+
+
+def _bounds(table: ScaleTable) -> Iterator[Problem]:
+    if table.classes[0].lower != 0:
+        first = table.classes[0]
+        yield Problem(
+            KIND,
+            table.id,
+            ("classes", 0, "from"),
+            f"the first class begins at {first.lower:g}",
+            "from: 0, so that every value has a class",
+            "add the class below, or let it begin at 0",
+        )
+    for position, (below, above) in enumerate(pairwise(table.classes), 1):
+        if above.lower <= below.lower:
+            yield Problem(
+                KIND,
+                table.id,
+                ("classes", position, "from"),
+                f"{above.name!r} begins at {above.lower:g}, not above {below.name!r} at {below.lower:g}",
+                "classes listed from low to high",
+                "sort the classes, or correct the bound",
+            )
+    for position, one in enumerate(table.classes):
+        steps = one.lower / table.round_to
+        if abs(steps - round(steps)) > 1e-6:
+            yield Problem(
+                KIND,
+                table.id,
+                ("classes", position, "from"),
+                f"no value can be exactly {one.lower:g}: values come in steps of {table.round_to:g}",
+                "bounds that are whole steps of round_to",
+                "use a finer round_to, or move the bound",
+                severity="warning",
+            )
+
+
+def _names(table: ScaleTable) -> Iterator[Problem]:
+    names = [one.name for one in table.classes]
+    for position, name in enumerate(names):
+        if name.strip().lower() in [earlier.strip().lower() for earlier in names[:position]]:
+            yield Problem(
+                KIND,
+                table.id,
+                ("classes", position, "name"),
+                f"two classes are called {name!r}",
+                "a name of its own for each class",
+                "rename one of them",
+            )
+    if table.adequate_from is not None and table.adequate_from not in names:
+        yield Problem(
+            KIND,
+            table.id,
+            ("adequate_from",),
+            f"adequate_from is {table.adequate_from!r}, which is no class",
+            ", ".join(names),
+            "write the name of one of the classes",
+        )

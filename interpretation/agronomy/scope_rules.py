@@ -1,0 +1,218 @@
+"""Rules that scales and rates share: who may say what, for which crops, when, and from which source."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from datetime import date
+from itertools import combinations
+
+from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
+from interpretation.agronomy.problems import Problem
+from interpretation.agronomy.tables import RateTable, ScaleTable, Scoped, TableSet
+from interpretation.methods import Standing
+
+# What each standing needs: at least one source that was read in one of these ways.
+_READ = {
+    "published": {"seen"},
+    "restated": {"seen", "restated"},
+    "transcribed": {"seen", "restated"},
+    "derived": {"seen", "restated"},
+    "common-practice": {"seen", "restated", "common-practice"},
+}
+
+
+def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """Region, crops, depth, period, standing and sources of one scale or rate."""
+    region = tables.regions.get(table.region)
+    if region is None:
+        known = ", ".join(tables.regions) or "none yet"
+        yield Problem(
+            kind,
+            table.id,
+            ("region",),
+            f"there is no region {table.region!r}",
+            known,
+            "correct the name, or write the region's region.yaml",
+        )
+    elif (table.standing == "invented") != (region.standing == "invented"):
+        yield Problem(
+            kind,
+            table.id,
+            ("standing",),
+            f"the table is {table.standing} and its region is {region.standing}",
+            "invented tables in invented regions only, and nothing else there",
+            "move the table, or state where its numbers were printed",
+        )
+    elif table.standing == "memory":
+        yield Problem(
+            kind,
+            table.id,
+            ("standing",),
+            "a table from memory must not be used",
+            "a standing backed by a page somebody has read",
+            "open the publication, check every number and name it as the source",
+        )
+    if table.crops != "any":
+        for position, crop in enumerate(table.crops):
+            if crop not in tables.crops:
+                yield unknown_crop(kind, table.id, ("crops", position), crop, tables)
+        if not table.crops:
+            yield Problem(
+                kind,
+                table.id,
+                ("crops",),
+                "the table is for no crop",
+                "crop ids, or any",
+                "list the crops it is meant for",
+            )
+    if table.depth_cm and not 0 <= table.depth_cm[0] < table.depth_cm[1]:
+        yield Problem(
+            kind,
+            table.id,
+            ("depth_cm",),
+            f"a layer from {table.depth_cm[0]:g} to {table.depth_cm[1]:g} cm",
+            "the upper edge first, 0 at the surface",
+            "correct the layer",
+        )
+    if table.effective_to is not None and table.effective_to < table.effective_from:
+        yield Problem(
+            kind,
+            table.id,
+            ("effective_to",),
+            f"the table ends on {table.effective_to}, before it begins on {table.effective_from}",
+            "a last day on or after the first",
+            "correct one of the two dates",
+        )
+    yield from sources(kind, table.id, table.sources, tables, table.standing)
+
+
+def sources(
+    kind: str, table: str, cited: Sequence[str], tables: TableSet, standing: Standing
+) -> Iterator[Problem]:
+    """Every source exists, and at least one was read as the standing claims."""
+    for position, source in enumerate(cited):
+        if source not in tables.sources:
+            yield Problem(
+                kind,
+                table,
+                ("sources", position),
+                f"there is no source {source!r}",
+                "the id of an entry in tables/sources",
+                "correct the id, or add the source",
+            )
+    if not cited:
+        yield Problem(
+            kind,
+            table,
+            (),
+            "no source is named",
+            "at least one under 'sources'",
+            "name where the numbers come from",
+        )
+    read = {tables.sources[source].read for source in cited if source in tables.sources}
+    needed = _READ.get(standing)
+    if needed and read and not read & needed:
+        yield Problem(
+            kind,
+            table,
+            ("standing",),
+            f"the standing is {standing}, but its sources were read as {', '.join(sorted(read))}",
+            f"a source read as {' or '.join(sorted(needed))}",
+            "correct the standing, or name the page that was read",
+        )
+
+
+def unknown_crop(kind: str, table: str, path: tuple[str | int, ...], crop: str, tables: TableSet) -> Problem:
+    """Problem of a crop that no file of tables/crops describes."""
+    return Problem(
+        kind,
+        table,
+        path,
+        f"there is no crop {crop!r}",
+        ", ".join(tables.crops),
+        "correct the id, or add a file to tables/crops",
+    )
+
+
+def method(table: ScaleTable | RateTable, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """The method a table names exists and measures what the table is about."""
+    if table.method is None:
+        return
+    found = tables.methods.get(table.method)
+    if found is None:
+        yield Problem(
+            kind,
+            table.id,
+            ("method",),
+            f"there is no method {table.method!r}",
+            ", ".join(tables.methods),
+            "correct the id, or add a file to tables/methods",
+        )
+        return
+    says = {"analyte": table.analyte, "form": table.form, "basis": table.basis}
+    if isinstance(table, ScaleTable):
+        says["unit"] = table.unit
+    for name, value in says.items():
+        wanted = getattr(found, name)
+        if value is not None and value != wanted:
+            yield Problem(
+                kind,
+                table.id,
+                (name,),
+                f"the table's {name} is {value}, its method's is {wanted}",
+                f"{name}: {wanted}",
+                "correct the table, or name the method it is meant for",
+            )
+
+
+def overlaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
+    """No two tables may cover one value on one day."""
+    for one, two in combinations(sorted(found, key=lambda t: (t.effective_from, t.id)), 2):
+        first, last = (
+            max(one.effective_from, two.effective_from),
+            _earlier(one.effective_to, two.effective_to),
+        )
+        if (last is not None and last < first) or not _one_scope(one, two):
+            continue
+        until = f"to {last}" if last else "onwards"
+        yield Problem(
+            kind,
+            two.id,
+            ("effective_from",),
+            f"{one.id} covers the same values from {first} {until}",
+            "one table for one crop, method, depth, texture and day",
+            f"give {one.id} an effective_to before {two.effective_from}, or part their crops",
+        )
+
+
+def meet(one: Scoped, two: Scoped) -> bool:
+    """Whether two tables of one region can hold for one sample on one day."""
+    last = _earlier(one.effective_to, two.effective_to)
+    return (
+        one.region == two.region
+        and _share(one.crops, two.crops, every="any")
+        and _share(one.textures, two.textures, every=())
+        and (one.depth_cm is None or two.depth_cm is None or _same(one.depth_cm, two.depth_cm))
+        and (last is None or last >= max(one.effective_from, two.effective_from))
+    )
+
+
+def _one_scope(one: Scoped, two: Scoped) -> bool:
+    if not meet(one, two):
+        return False
+    if isinstance(one, RateTable) and isinstance(two, RateTable):
+        # A table without a method holds beside every method; different methods never meet.
+        return one.nutrient == two.nutrient and (None in (one.method, two.method) or one.method == two.method)
+    return (one.analyte, one.method) == (two.analyte, two.method)
+
+
+def _share(one: Sequence[str], two: Sequence[str], every: Sequence[str]) -> bool:
+    return one == every or two == every or bool(set(one) & set(two))
+
+
+def _same(one: tuple[float, float], two: tuple[float, float]) -> bool:
+    return all(abs(a - b) <= 2 * DEPTH_TOLERANCE_CM for a, b in zip(one, two, strict=True))
+
+
+def _earlier(one: date | None, two: date | None) -> date | None:
+    return min((day for day in (one, two) if day is not None), default=None)

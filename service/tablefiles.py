@@ -1,0 +1,278 @@
+"""The folder of tables: finds the files, reads them into records and places every problem on its line.
+
+::
+
+    methods/ crops/ materials/ notes/ sources/     shared by all regions
+    limits/                                        the laboratory's limits, read elsewhere
+    <region>/region.yaml                           who publishes, for whom
+    <region>/scales/  <region>/rates/              the region's tables
+
+A file holds one record, or a list of records.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from pydantic import ValidationError
+
+from interpretation.agronomy import consistency
+from interpretation.agronomy.problems import Problem
+from interpretation.agronomy.tables import (
+    Crop,
+    Material,
+    NoteRule,
+    RateTable,
+    Region,
+    ScaleTable,
+    Source,
+    TableSet,
+)
+from interpretation.errors import TableError
+from interpretation.methods import Method
+from interpretation.results import Record
+from service.yamlfiles import Document, load
+
+SHARED: dict[str, type[Record]] = {
+    "methods": Method,
+    "crops": Crop,
+    "materials": Material,
+    "notes": NoteRule,
+    "sources": Source,
+}
+REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable}
+OTHERS = frozenset({"limits"})  # read by the laboratory side
+
+
+@dataclass
+class _Found:
+    """Records as they are gathered, and where each of them stands."""
+
+    records: dict[str, dict[str, Any]] = field(
+        default_factory=lambda: {kind: {} for kind in (*SHARED, *REGIONAL, "regions")}
+    )
+    places: dict[tuple[str, str], tuple[Document, tuple[int, ...]]] = field(default_factory=dict)
+    fingerprints: dict[str, str] = field(default_factory=dict)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def read_tables(directory: Path) -> TableSet:
+    """Read every table of a folder.
+
+    Parameters
+    ----------
+    directory
+        The folder of tables.
+
+    Returns
+    -------
+    TableSet
+        ``fingerprints`` holds the SHA-256 of the file of each scale and rate by its id, and of every other
+        record by kind and id, e.g. ``methods/ph-water-1:1``.
+
+    Raises
+    ------
+    TableError
+        With all errors, each with file and line. Warnings do not raise.
+    """
+    tables, problems = _read(directory)
+    errors = [problem for problem in problems if problem.severity == "error"]
+    if errors:
+        raise TableError(
+            f"{len(errors)} {'error' if len(errors) == 1 else 'errors'} in the tables\n"
+            + "\n".join(str(error) for error in errors),
+            where=str(directory),
+            fix="mend the lines named above",
+        )
+    return tables
+
+
+def check_directory(directory: Path) -> list[Problem]:
+    """Say everything that is wrong or odd in a folder of tables, in order of file and line."""
+    return _read(directory)[1]
+
+
+def _read(directory: Path) -> tuple[TableSet, list[Problem]]:
+    found = _Found()
+    if not directory.is_dir():
+        found.problems.append(
+            _stray(str(directory), "there is no such folder", "a folder of tables", "correct the path")
+        )
+    for file, kind in _files(directory, found):
+        _read_file(file, file.relative_to(directory).as_posix(), kind, found)
+    tables = TableSet(**found.records, fingerprints=found.fingerprints)
+    # Records that cannot be read would make others look wrong that name them: first things first.
+    if not found.problems:
+        found.problems = [_place(problem, found) for problem in consistency.check(tables)]
+    return tables, sorted(found.problems, key=lambda p: (p.file, p.line, p.message))
+
+
+def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
+    """Every table file with its kind, in a fixed order; anything else in the folder is a problem."""
+    for path in sorted(directory.rglob("*")):
+        parts = path.relative_to(directory).parts
+        if path.is_dir() or parts[0] in OTHERS or path.name == "README.md":
+            continue
+        kind = _kind(parts)
+        if kind:
+            yield path, kind
+        else:
+            found.problems.append(
+                _stray(
+                    "/".join(parts),
+                    "this is no table file, or it is in the wrong folder",
+                    "*.yaml in methods, crops, materials, notes or sources, or in a region's scales or "
+                    "rates; <region>/region.yaml",
+                    "move the file, or end its name in .yaml",
+                )
+            )
+
+
+def _kind(parts: tuple[str, ...]) -> str | None:
+    match parts:
+        case (folder, name) if folder in SHARED and name.endswith(".yaml"):
+            return folder
+        case (folder, "region.yaml") if folder not in SHARED:
+            return "regions"
+        case (folder, kind, name) if folder not in SHARED and kind in REGIONAL and name.endswith(".yaml"):
+            return kind
+    return None
+
+
+def _read_file(path: Path, name: str, kind: str, found: _Found) -> None:
+    content = path.read_bytes()
+    try:
+        document = load(content.decode("utf-8"), name)
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        found.problems.append(
+            _stray(name, "this is not UTF-8 text", "a text file in UTF-8", "save it as UTF-8", line)
+        )
+        return
+    except TableError as error:
+        line = int(error.where.rpartition(":")[2]) if error.where != name else 0
+        found.problems.append(_stray(name, error.what, error.expected, error.fix, line))
+        return
+    fingerprint = hashlib.sha256(content).hexdigest()
+    if isinstance(document.value, tuple):
+        for position, value in enumerate(document.value):
+            _add(value, document, (position,), kind, fingerprint, found)
+    else:
+        _add(document.value, document, (), kind, fingerprint, found)
+
+
+def _add(
+    value: object, document: Document, base: tuple[int, ...], kind: str, fingerprint: str, found: _Found
+) -> None:
+    model: type[Record] = Region if kind == "regions" else (SHARED | REGIONAL)[kind]
+    try:
+        # Strict: a quoted number is a text and 20260101 is no date. Nothing is turned into something else.
+        record = model.model_validate(value, strict=True)
+    except ValidationError as error:
+        found.problems += _invalid(error, document, base, kind, model)
+        return
+    name = record.key if isinstance(record, NoteRule) else str(getattr(record, "id", ""))
+    label = _label(kind, name)
+    if label in found.fingerprints:
+        first = next(where[0] for (k, n), where in found.places.items() if _label(k, n) == label)
+        found.problems.append(
+            _stray(
+                document.file,
+                f"{name!r} is already in {first.file}",
+                "an id of its own for each record",
+                "rename one of the two",
+                document.line((*base, "key" if kind == "notes" else "id")),
+            )
+        )
+        return
+    found.records[kind][name] = record
+    found.places[kind, name] = document, base
+    found.fingerprints[label] = fingerprint
+    region = document.file.partition("/")[0]
+    if kind in (*REGIONAL, "regions") and getattr(record, "region", name) != region:
+        found.problems.append(
+            _stray(
+                document.file,
+                f"the record is of region {getattr(record, 'region', name)!r}, and its folder is {region}",
+                "a region's files in the region's folder",
+                "move the file, or correct the region",
+                document.line((*base, "id" if kind == "regions" else "region")),
+            )
+        )
+
+
+def _label(kind: str, name: str) -> str:
+    """Key of a fingerprint. Scales and rates share one name space: a report pins both by id alone."""
+    return name if kind in REGIONAL else f"{kind}/{name}"
+
+
+def _invalid(
+    error: ValidationError, document: Document, base: tuple[int, ...], kind: str, model: type[Record]
+) -> Iterator[Problem]:
+    """One problem for each place in the file; a place that fails in several ways is told once."""
+    fields = ", ".join(info.alias or name for name, info in model.model_fields.items())
+    told: set[tuple[str | int, ...]] = set()
+    for detail in error.errors(include_url=False, include_context=False):
+        path = (*base, *detail["loc"])
+        while path not in document.lines and path != base:  # names of union members are not in the file
+            path = path[:-1]
+        missing = detail["type"] == "missing"
+        place = ".".join(str(part) for part in (detail["loc"] if missing else path[len(base) :]))
+        if (path in told) and not missing:
+            continue
+        told.add(path)
+        yield Problem(
+            kind,
+            "",
+            path,
+            f"{place}: {_reason(detail)}" if place else _reason(detail),
+            fields if detail["type"] in ("extra_forbidden", "missing") else "see README.md in this folder",
+            _FIXES.get(detail["type"], "correct the value"),
+            file=document.file,
+            line=document.line(path),
+        )
+
+
+_FIXES = {
+    "extra_forbidden": "correct the spelling of the key, or remove it",
+    "missing": "add the key",
+    "date_type": "write the day as 2026-01-31, without quotes",
+    "float_type": "write a number, without quotes",
+    "string_type": "put the text between quotes",
+    "string_pattern_mismatch": "use small letters, digits and - . / : only",
+    "tuple_type": "write a list: [one, two]",
+    "dict_type": "write one key: value a line",
+}
+
+
+def _reason(detail: Any) -> str:
+    """What the model says, in the words of the file."""
+    given = detail["input"]
+    match detail["type"]:
+        case "extra_forbidden":
+            return "this key is not known here"
+        case "missing":
+            return "this key is missing"
+        case "value_error":
+            return str(detail["msg"]).removeprefix("Value error, ")
+        case "string_pattern_mismatch":
+            return f"{given!r} cannot be an id"
+        case "tuple_type":
+            return f"a list is needed, and {given!r} was given"
+        case "dict_type" | "model_type":
+            return "keys and values are needed here"
+    shown = f" ({given!r} was given)" if isinstance(given, str | int | float) else ""
+    return f"{detail['msg'][0].lower()}{detail['msg'][1:]}{shown}"
+
+
+def _place(problem: Problem, found: _Found) -> Problem:
+    document, base = found.places[problem.kind, problem.table]
+    return replace(problem, file=document.file, line=document.line((*base, *problem.path)))
+
+
+def _stray(file: str, message: str, expected: str, fix: str, line: int = 0) -> Problem:
+    return Problem("", "", (), message, expected, fix, file=file, line=line)
