@@ -1,0 +1,92 @@
+"""Writing files that are whole or absent, and naming them after identifiers."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import secrets
+import unicodedata
+from contextlib import suppress
+from pathlib import Path
+
+_LONGEST_NAME = 80  # leaves room for a suffix and a temporary name on every common file system
+_NOT_ALLOWED = re.compile(r"[^A-Za-z0-9._-]+")
+# Device names that one family of file systems reserves whatever the suffix (common practice).
+_RESERVED = re.compile(r"(?:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?", re.IGNORECASE)
+
+
+def write_atomically(path: Path, content: bytes | str) -> Path:
+    """Write a file so that readers, and a kill at any moment, find it whole or as it was before.
+
+    The content goes to a temporary name in the same folder, is flushed to the disk and is then renamed
+    over the target, which the operating system does in one step.
+
+    Parameters
+    ----------
+    path
+        The file to write; its folder is made when missing.
+    content
+        Bytes, or text to be written as UTF-8 with its line ends as they are.
+
+    Returns
+    -------
+    pathlib.Path
+        ``path``.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = Path(tempfile.mkdtemp())
+    >>> write_atomically(folder / "page.txt", "whole").read_text()
+    'whole'
+    """
+    data = content.encode("utf-8") if isinstance(content, str) else content
+    path.parent.mkdir(parents=True, exist_ok=True)
+    part = path.with_name(f".part-{secrets.token_hex(8)}")
+    try:
+        # O_EXCL: never write through a name somebody else has put there.
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    _sync_folder(path.parent)
+    return path
+
+
+def _sync_folder(folder: Path) -> None:
+    with suppress(OSError):  # some file systems cannot flush a folder; the file itself is flushed
+        descriptor = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+
+def safe_name(text: str) -> str:
+    """Turn any text into a file name that is safe on every common file system.
+
+    Compatibility characters are folded (NFKC), everything outside ``A-Z a-z 0-9 . _ -`` becomes a hyphen,
+    the name never starts with a dot or hyphen, is never reserved and never longer than 80 characters.
+    A name that had to be changed ends in eight digits of the text's SHA-256, so two different texts
+    do not become one file by accident.
+
+    Examples
+    --------
+    >>> safe_name("BR-0412")
+    'BR-0412'
+    >>> safe_name("../etc/passwd")
+    'etc-passwd-7fef78f5'
+    """
+    name = _NOT_ALLOWED.sub("-", unicodedata.normalize("NFKC", text)).lstrip(".-").rstrip(".-")
+    if _RESERVED.fullmatch(name) or not name:
+        name = f"file-{name}".rstrip("-")
+    if name == text and len(name) <= _LONGEST_NAME:
+        return name
+    # surrogatepass: a name that came from a damaged file name still has its own digits.
+    digest = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:8]
+    return f"{name[: _LONGEST_NAME - 9].rstrip('.-')}-{digest}"
