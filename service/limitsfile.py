@@ -1,0 +1,68 @@
+"""Reads a laboratory's acceptance limits."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from interpretation.errors import TableError
+from interpretation.laboratory.limits import Limits
+from service.paths import tables_directory
+from service.yamlfiles import Document, load
+
+
+def read_limits(path: Path | None = None) -> Limits:
+    """Read a file of limits.
+
+    Parameters
+    ----------
+    path
+        A laboratory's own copy; None takes the defaults that ship with the tables.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    TableError
+        With file and line, if the file is not plain YAML, or a limit is missing, misspelt, impossible or
+        without its source.
+
+    Examples
+    --------
+    >>> read_limits().continuing_check.high
+    110.0
+    """
+    path = path or tables_directory() / "limits" / "default.yaml"
+    document = load(_text(path), path.name)
+    try:
+        return Limits.model_validate(document.value)
+    except ValidationError as error:
+        raise _first_problem(error, document) from None
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise TableError(
+            f"the file of limits cannot be read ({type(error).__name__})",
+            where=str(path),
+            expected="a text file in UTF-8",
+            fix="check the name, or copy tables/limits/default.yaml and edit the copy",
+        ) from None
+
+
+def _first_problem(error: ValidationError, document: Document) -> TableError:
+    problem = error.errors(include_url=False)[0]
+    place = tuple(part for part in problem["loc"] if isinstance(part, str | int))
+    name = ".".join(str(part) for part in place)
+    what = problem["msg"].removeprefix("Value error, ")
+    return TableError(
+        f"{name}: {what}" if name else what,
+        where=f"{document.file}:{document.line(place)}",
+        expected="the keys and kinds of values of tables/limits/default.yaml",
+        fix="compare this line with the same one there",
+    )
