@@ -278,7 +278,7 @@ def test_a_rate_table_of_another_day_or_depth_does_not_apply():
 
 def test_steps_add_up_to_the_amount():
     table = rate(
-        analyte="P", method="bray", 
+        analyte="P", method="bray",
         by_class={"low": "10 * yield_goal", "medium": "6 * yield_goal", "high": 0},
         credits=[
             {"key": "manure", "formula": "manure_p2o5_kg_per_ha"},
