@@ -35,6 +35,7 @@ from interpretation.agronomy.tables import (
 from interpretation.errors import TableError
 from interpretation.methods import Method
 from interpretation.results import Record
+from service.tablewords import explain
 from service.yamlfiles import Document, load
 
 SHARED: dict[str, type[Record]] = {
@@ -214,59 +215,25 @@ def _invalid(
     error: ValidationError, document: Document, base: tuple[int, ...], kind: str, model: type[Record]
 ) -> Iterator[Problem]:
     """One problem for each place in the file; a place that fails in several ways is told once."""
-    fields = ", ".join(info.alias or name for name, info in model.model_fields.items())
-    told: set[tuple[str | int, ...]] = set()
-    for detail in error.errors(include_url=False, include_context=False):
+    keys = ", ".join(info.alias or name for name, info in model.model_fields.items())
+    told: dict[tuple[str | int, ...], Problem] = {}
+    for detail in error.errors(include_url=False):
+        place = ".".join(str(part) for part in detail["loc"])
         path = (*base, *detail["loc"])
         while path not in document.lines and path != base:  # names of union members are not in the file
             path = path[:-1]
-        missing = detail["type"] == "missing"
-        place = ".".join(str(part) for part in (detail["loc"] if missing else path[len(base) :]))
-        if (path in told) and not missing:
+        if path in told:  # several missing keys of one record join into one message
+            if detail["type"] == "missing":
+                told[path] = replace(told[path], message=f"{place}, {told[path].message}")
             continue
-        told.add(path)
-        yield Problem(
-            kind,
-            "",
-            path,
-            f"{place}: {_reason(detail)}" if place else _reason(detail),
-            fields if detail["type"] in ("extra_forbidden", "missing") else "see README.md in this folder",
-            _FIXES.get(detail["type"], "correct the value"),
-            file=document.file,
-            line=document.line(path),
-        )
-
-
-_FIXES = {
-    "extra_forbidden": "correct the spelling of the key, or remove it",
-    "missing": "add the key",
-    "date_type": "write the day as 2026-01-31, without quotes",
-    "float_type": "write a number, without quotes",
-    "string_type": "put the text between quotes",
-    "string_pattern_mismatch": "use small letters, digits and - . / : only",
-    "tuple_type": "write a list: [one, two]",
-    "dict_type": "write one key: value a line",
-}
-
-
-def _reason(detail: Any) -> str:
-    """What the model says, in the words of the file."""
-    given = detail["input"]
-    match detail["type"]:
-        case "extra_forbidden":
-            return "this key is not known here"
-        case "missing":
-            return "this key is missing"
-        case "value_error":
-            return str(detail["msg"]).removeprefix("Value error, ")
-        case "string_pattern_mismatch":
-            return f"{given!r} cannot be an id"
-        case "tuple_type":
-            return f"a list is needed, and {given!r} was given"
-        case "dict_type" | "model_type":
-            return "keys and values are needed here"
-    shown = f" ({given!r} was given)" if isinstance(given, str | int | float) else ""
-    return f"{detail['msg'][0].lower()}{detail['msg'][1:]}{shown}"
+        if detail["type"] != "missing":
+            place = ".".join(str(part) for part in path[len(base) :])
+        message, expected, fix = explain(detail, keys)
+        told[path] = Problem(
+            kind, "", path, f"{place}: {message}" if place else message, expected, fix,
+            file=document.file, line=document.line(path),
+        )  # fmt: skip
+    yield from told.values()
 
 
 def _place(problem: Problem, found: _Found) -> Problem:

@@ -88,9 +88,9 @@ def load(text: str, file: str) -> Document:
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = mark.line + 1 if mark else text.count("\n", 0, getattr(error, "position", 0)) + 1
-        what = getattr(error, "problem", None) or getattr(error, "reason", None) or "the file is not YAML"
+        said = [getattr(error, name, None) for name in ("problem", "reason", "context")]
         raise TableError(
-            str(getattr(error, "context", None) or what),
+            " ".join(part for part in said if part) or "the file is not YAML",
             where=f"{file}:{line}",
             expected="key: value, one a line, inner lines indented by two blanks",
             fix="look for a missing bracket, quote or colon on this line or the one before; "

@@ -17,6 +17,7 @@ refusal further on and is never taken for "no".
 from __future__ import annotations
 
 import ast
+import difflib
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -317,10 +318,10 @@ class _Reader:
         if name in self.constants:
             self.used.add(name)
             return "number", steps.constant(self.constants[name])
-        known = ", ".join([*NAMES, *self.constants])
-        raise self.refuse(
-            node, "is not a known name", "correct it, or give it a number under 'values'", known
-        )
+        known = [*NAMES, *self.constants]
+        near = difflib.get_close_matches(name, known, n=1)
+        fix = f"perhaps {near[0]} is meant" if near else "correct it, or give it a number under 'values'"
+        raise self.refuse(node, "is not a known name", fix, ", ".join(known))
 
     def _sample_name(self, name: str) -> tuple[Kind, Step]:
         self.names.add(name)

@@ -27,19 +27,21 @@ _ORDINARY: Mapping[str, float] = dict.fromkeys(set(NAMES) - TEXT_NAMES, 0.0) | {
 
 def check(table: RateTable, tables: TableSet) -> Iterator[Problem]:
     """Everything one rate table must keep."""
-    yield from scope_rules.scope(table, KIND, tables)
-    yield from scope_rules.method(table, KIND, tables)
-    yield from _one_way(table)
     problems, expressions = _formulas(table)
-    yield from problems
+    problems += [
+        *scope_rules.scope(table, KIND, tables),
+        *scope_rules.method(table, KIND, tables),
+        *_one_way(table),
+        *_constants(table, list(expressions.values())),
+        *_limits(table),
+        *_credits(table, tables),
+        *_materials(table, tables),
+        *_rows(table, tables),
+    ]
     for path, expression in expressions.items():
-        yield from formula_rules.names(KIND, table.id, path, expression, tables, not_yet_known=NOTE_NAMES)
-    yield from _constants(table, list(expressions.values()))
-    yield from _limits(table)
-    yield from _credits(table, tables)
-    yield from _materials(table, tables)
-    yield from _rows(table, tables)
-    if not problems:
+        problems += formula_rules.names(KIND, table.id, path, expression, tables, not_yet_known=NOTE_NAMES)
+    yield from problems
+    if not any(problem.severity == "error" for problem in problems):
         yield from _run(table, tables, expressions)
 
 
@@ -302,13 +304,14 @@ def _amounts(
         return expressions[path].evaluate({**_ORDINARY, "soil_test": at})
 
     if table.by_class is not None:
-        bounds = {one.name: one.lower for scale in scales[:1] for one in scale.classes}
-        named = [name for name in bounds if name in table.by_class]
-        tests = np.array([bounds[name] for name in named])
+        lower = {one.name: one.lower for scale in scales[:1] for one in scale.classes}
+        named = [name for name in lower if name in table.by_class]
+        tests = np.array([lower[name] for name in named])
         rows = [amount(("by_class", name), table.by_class[name], tests[:1])[0] for name in named]
         return tests, np.array(rows)
     tops = [scale.scale_top or 1.5 * scale.classes[-1].lower for scale in scales]
-    tests = np.linspace(0.0, max(tops, default=100.0), SAMPLES)
+    bounds = [step.at for step in table.by_value or ()]
+    tests = np.union1d(np.linspace(0.0, max(tops, default=100.0), SAMPLES), bounds)
     if table.formula is not None:
         return tests, amount(("formula",), table.formula, tests)
     amounts = np.full(len(tests), np.nan)

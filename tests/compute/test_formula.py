@@ -191,7 +191,7 @@ def test_message_in_full():
     assert str(caught.value) == (
         "rates/n.yaml:12, column 7: 'yeild_goal' is not a known name\n"
         f"Expected: {', '.join(NAMES)}, need\n"
-        "To fix it: correct it, or give it a number under 'values'"
+        "To fix it: perhaps yield_goal is meant"
     )
 
 

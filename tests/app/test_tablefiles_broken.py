@@ -1,0 +1,100 @@
+"""One folder a mistake in tests/broken_tables: laid over sound tables, it gives the message beside it."""
+
+import shutil
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import ValidationError
+
+from interpretation.agronomy.tables import Material, RateTable, ScaleTable
+from interpretation.errors import TableError
+from interpretation.methods import Method
+from service.tablefiles import check_directory, read_tables
+from service.tablewords import explain
+
+BROKEN = Path(__file__).parents[1] / "broken_tables"
+SOUND = BROKEN / "sound"
+MISTAKES = sorted(path for path in BROKEN.iterdir() if path.is_dir() and path != SOUND)
+
+
+def lay_over(mistake: Path, tables: Path) -> Path:
+    shutil.copytree(SOUND, tables)
+    shutil.copytree(mistake, tables, dirs_exist_ok=True, ignore=shutil.ignore_patterns("expected.txt"))
+    return tables
+
+
+def test_the_sound_tables_have_no_problem():
+    assert check_directory(SOUND) == []
+    assert read_tables(SOUND).scales["vale/p"].classes[1].lower == 10
+
+
+@pytest.mark.parametrize("mistake", MISTAKES, ids=lambda path: path.name)
+def test_one_mistake_one_message(mistake, tmp_path):
+    tables = lay_over(mistake, tmp_path / "tables")
+    found = "\n".join(str(problem) for problem in check_directory(tables)) + "\n"
+    assert found == (mistake / "expected.txt").read_text(encoding="utf-8")
+
+
+def test_an_error_stops_the_reading_and_a_warning_does_not(tmp_path):
+    wrong = lay_over(BROKEN / "classes-falling", tmp_path / "wrong")
+    with pytest.raises(
+        TableError, match=r"1 error in the tables\nvale/scales/p.yaml:16: error: 'high' begins at 8"
+    ):
+        read_tables(wrong)
+    odd = lay_over(BROKEN / "bound-off-the-step", tmp_path / "odd")
+    assert read_tables(odd).scales["vale/p"].classes[2].lower == 20.5
+
+
+def test_every_problem_is_told_at_once(tmp_path):
+    tables = lay_over(BROKEN / "classes-falling", tmp_path / "tables")
+    shutil.copy(BROKEN / "unknown-material" / "vale" / "rates" / "p2o5.yaml", tables / "vale" / "rates")
+    assert [problem.where for problem in check_directory(tables)] == [
+        "vale/rates/p2o5.yaml:16", "vale/scales/p.yaml:16",
+    ]  # fmt: skip
+
+
+def test_no_such_folder(tmp_path):
+    with pytest.raises(TableError, match="there is no such folder"):
+        read_tables(tmp_path / "nowhere")
+
+
+def test_the_limits_of_the_laboratory_are_read_elsewhere(tmp_path):
+    tables = lay_over(BROKEN / "classes-falling", tmp_path / "tables")
+    (tables / "limits").mkdir()
+    (tables / "limits" / "own.yaml").write_text("anything: [1\n", encoding="utf-8")
+    assert len(check_directory(tables)) == 1
+
+
+def test_fingerprints_are_those_of_the_files():
+    # sha256sum tests/broken_tables/sound/vale/scales/p.yaml
+    tables = read_tables(SOUND)
+    assert tables.fingerprints["vale/p"] == "3b4bee14c7a4a956d66d2fe0356d889eca22c9f25685865add32a3377a78374c"
+    assert tables.fingerprints["methods/olsen"] == tables.fingerprints["methods/ph-water"]  # one file
+    # 2 regions, 4 methods, 2 crops, 2 materials, 1 note, 3 sources, 2 scales, 3 rates
+    assert len(tables.fingerprints) == 19
+
+
+KEYS = ["id", "crops", "classes", "from", "rate", "by_class", "{x}"]
+LEAVES = [
+    st.none(),
+    st.booleans(),
+    st.integers(-5, 3000),
+    st.floats(),
+    st.sampled_from(["P", "maize", "{x}", "%"]),
+]
+VALUES = st.recursive(
+    st.one_of(LEAVES),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(KEYS), inner, max_size=4),
+    max_leaves=8,
+)
+
+
+@pytest.mark.parametrize("model", [ScaleTable, RateTable, Method, Material])
+@given(value=VALUES)
+def test_whatever_is_wrong_in_a_record_is_explained(model, value):
+    with pytest.raises(ValidationError) as caught:
+        model.model_validate(value, strict=True)
+    for detail in caught.value.errors(include_url=False):
+        assert all(explain(detail, "keys"))
