@@ -114,7 +114,7 @@ def calibration_limits(
     Raises
     ------
     CalibrationError
-        If nothing up to the highest standard satisfies that.
+        If no retained standard lies above its own solution of that.
     """
     degrees_of_freedom = curve.degrees_of_freedom
     lowest = critical_value(curve, alpha, readings)
@@ -190,20 +190,22 @@ def _t99(n: int) -> float:
 
 
 def _solve(curve: Curve, offset: float, factor: float, readings: int) -> float:
-    """Root of ``x = offset + factor u(x)`` up to the highest standard.
+    """Smallest root of ``x = offset + factor u(x)``, below the lowest standard that exceeds its right side.
 
-    ``u`` is convex in x, so there is at most one crossing from below.
+    The standards, not the top of the range alone: where a quadratic flattens, u grows without bound there.
     """
 
-    def excess(x: float) -> float:
-        return x - offset - factor * float(curve.uncertainty_at(x, readings))
+    def excess(x: float | NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.asarray(x - offset - factor * curve.uncertainty_at(x, readings))
 
-    top = curve.highest_mg_per_l
-    if excess(top) <= 0:
+    standards = curve.standards.nominal_mg_per_l[curve.standards.retained]
+    enough = standards[(standards > 0) & (excess(standards) > 0)]
+    if not enough.size:
         raise _unquantifiable(curve)
     if excess(0.0) >= 0:  # an exact curve has no scatter
         return 0.0
-    return float(brentq(excess, 0.0, top, xtol=1e-9 * top, rtol=1e-9))
+    top = float(enough.min())
+    return float(brentq(lambda x: float(excess(x)), 0.0, top, xtol=1e-9 * top, rtol=1e-9))
 
 
 def _unquantifiable(curve: Curve) -> CalibrationError:

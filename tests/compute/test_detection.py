@@ -85,6 +85,16 @@ def test_scatter_beyond_the_highest_standard() -> None:
     assert caught.value.expected == "a quantification limit below the highest retained standard"
 
 
+def test_quadratic_flat_at_its_top_is_quantified_lower_down() -> None:
+    # 10 x - x^2 / 4.02 turns at 20.1 mg/L: at 20 the slope is nearly nil and 3 t u exceeds 20 mg/L itself,
+    # at 0.5 the slope is nearly 10.
+    noise = [0.1, -0.1, 0.1, -0.1, 0.03, -0.03]
+    y = [10 * x - x * x / 4.02 + e for x, e in zip(LEVELS, noise, strict=True)]
+    curve = curve_of(LEVELS, y, "quadratic")
+    assert 3 * stdtrit(curve.degrees_of_freedom, 0.975) * float(curve.uncertainty_at(20.0)) > 20
+    assert 0 < limits_of(curve, []).quantification_mg_per_l < 0.5
+
+
 def test_blanks_that_scatter_beyond_the_highest_standard() -> None:
     # s = 100 of blanks 0, 100, 200: 10 s / 50 = 20 mg/L is the top standard itself; a little more is refused.
     assert blank_limits(exact(), [0.0, 99.9, 199.8]).quantification_mg_per_l == pytest.approx(19.98)
