@@ -176,7 +176,8 @@ def curve_lines(cups: Cups, curve: Curve | None, limits: Limits) -> tuple[CheckL
         names, nominal, found = cups.cup_id[rows], cups.nominal[rows], cups.extract[rows]
         lowest = float(nominal.min())
     else:
-        kept = curve.standards.retained & (curve.standards.nominal_mg_per_l > 0)
+        retained = curve.standards.retained & (curve.standards.nominal_mg_per_l > 0)
+        kept = np.flatnonzero(retained)[np.argsort(curve.standards.position[retained], kind="stable")]
         places, names = curve.standards.position[kept], curve.standards.cup_id[kept]
         nominal, found = curve.standards.nominal_mg_per_l[kept], curve.back_calculated_mg_per_l[kept]
         lowest = curve.lowest_mg_per_l
@@ -238,7 +239,8 @@ def _normal(matrix: str) -> str:
 def range_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[CheckLine, ...]:
     """List every sample that must be diluted with extractant and read again, or was diluted too far."""
     limit = limits.range
-    too_thin = samples.thinned & ~(samples.mean(cups.solution) >= cups.reporting)
+    read = samples.mean(cups.solution)
+    too_thin = samples.thinned & (cups.too_low(read) | np.isnan(read))
     lines = []
     for sample in np.flatnonzero(samples.over | too_thin):
         row, over = samples.first[sample], bool(samples.over[sample])

@@ -48,7 +48,7 @@ def duplicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
     for row in cups.taken("duplicate"):
         sample = own.get(cups.of[row])
         a, b = (np.nan, np.nan) if sample is None else (cups.extract[sample], cups.extract[row])
-        low = sample is not None and bool((cups.solution[[sample, row]] < cups.reporting).any())
+        low = sample is not None and bool(cups.too_low(cups.solution[[sample, row]]).any())
         line = judged(
             CheckName.DUPLICATE,
             limit,
@@ -80,7 +80,7 @@ def replicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
     for sample in np.flatnonzero(counts > 1):
         rows = np.flatnonzero(samples.sample_of == sample)
         values = cups.extract[rows]
-        low = not bool((cups.solution[rows] >= cups.reporting).all()) and not np.isnan(cups.reporting)
+        low = bool(cups.too_low(cups.solution[rows]).any())
         line = judged(
             CheckName.REPLICATE,
             limits.replicate,

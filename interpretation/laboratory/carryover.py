@@ -59,13 +59,16 @@ def _blank_after_high(cups: Cups) -> CarryOver | None:
     if np.isnan(cups.highest) or not len(blanks):
         return None
     before = cups.solution[blanks - 1]
-    after_high = cups.read[blanks - 1] & (before >= cups.highest / 2)
-    if not after_high.any():
-        return None
-    others = cups.solution[blanks[~after_high]]
+    follows = (
+        cups.read[blanks - 1] & ~cups.is_kind("blank", "wash")[blanks - 1] & (before >= cups.highest / 2)
+    )
+    others = cups.solution[blanks[~follows]]
     base = float(np.median(others)) if len(others) else 0.0
-    rows = blanks[after_high]
-    fractions = (cups.solution[rows] - base) / (before[after_high] - base)
+    follows &= before > 2 * abs(base)
+    if not follows.any():
+        return None
+    rows = blanks[follows]
+    fractions = (cups.solution[rows] - base) / (before[follows] - base)
     most = int(fractions.argmax())
     return CarryOver(max(float(fractions[most]), 0.0), int(rows[most]), "blank-after-high")
 
@@ -93,7 +96,7 @@ def carry_over_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine, ...],
         return absent(CheckName.CARRY_OVER, limit, "carry-over-not-seen"), raised
     share = np.zeros(len(cups.kind))
     share[1:] = 100 * seen.fraction * cups.solution[:-1] / cups.reporting
-    raised = cups.is_kind(*RESULTS) & (cups.solution >= cups.reporting)
+    raised = cups.is_kind(*RESULTS) & ~cups.too_low(cups.solution)
     raised &= tidied(share) > (np.inf if limit.high is None else limit.high)
     estimate = CheckLine(
         check=CheckName.CARRY_OVER,

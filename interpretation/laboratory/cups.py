@@ -75,6 +75,10 @@ class Cups:
         """mg/L in the undiluted extract."""
         return self.solution * self.dilution
 
+    def too_low(self, mg_per_l: FloatArray) -> BoolArray:
+        """Mark readings below the reporting level; a reading of the level itself is not below it."""
+        return np.asarray(mg_per_l < self.reporting * (1 - ROUNDING))
+
     def is_kind(self, *kinds: str) -> BoolArray:
         """Mark the cups of these kinds, read or not."""
         marked = np.zeros(len(self.kind), bool)

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from interpretation.conversions import FloatArray
 from interpretation.laboratory.cups import BoolArray, Cups, IntArray
 from interpretation.laboratory.flags import bit, mask
+from interpretation.laboratory.inverse import ROUNDING
 from interpretation.laboratory.limits import WITHOUT_VALUE, Limits
 from interpretation.laboratory.preparation import Preparation, Prepared
 from interpretation.laboratory.soil import reported, reported_limit
@@ -104,8 +105,8 @@ def sample_values(
     reporting = np.fmax(samples.mean(cups.below), cups.reporting)
     flags = samples.flags(cups.flags)
 
-    low = solution < reporting
-    low |= net < reporting * dilution
+    level = reporting * (1 - ROUNDING)
+    low = (solution < level) | (net < level * dilution)
     low |= ((flags & _REPORTED_BELOW) != 0) | (np.isnan(solution) & (samples.sample_of[cup] >= 0))
     far_below_blank = net / dilution < min(limits.below_blank.low or 0.0, -np.nan_to_num(cups.detection))
     share = limits.blank_share.high

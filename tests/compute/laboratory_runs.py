@@ -1,4 +1,4 @@
-"""Runs for the tests of acceptance and soil values: exact responses, so that every figure can be checked by hand.
+"""Runs for the tests of acceptance and soil values, exact so that every figure can be checked by hand.
 
 The signal is ``2 + 100 x``. Without scatter the quantification limit is 0, so the reporting level is the
 lowest standard: 0.5 mg/L.
@@ -75,8 +75,9 @@ def samples(*mg_per_l: float) -> list[Cup]:
 
 def header_of(method: Method = BRAY, **more: Any) -> RunHeader:
     facts = {
-        "run_id": "T-1", "laboratory": "Quillwater Soil Laboratory", "analyte": method.analyte, "form": method.form,
-        "method": method.id, "signal_kind": "peak area", "standards_matrix": method.matrix, "run_on": DAY,
+        "run_id": "T-1", "laboratory": "Quillwater Soil Laboratory", "analyte": method.analyte,
+        "form": method.form, "method": method.id, "signal_kind": "peak area",
+        "standards_matrix": method.matrix, "run_on": DAY,
         "operator": "A. N. Analyst", "blank_subtracted": False, "dilution_applied": False,
     }  # fmt: skip
     return RunHeader.model_validate(facts | more)
@@ -106,9 +107,12 @@ def judge(run: Run, limits: Limits = LIMITS, method: Method = BRAY) -> QualityRe
 
 
 def measured(
-    cups: Iterable[Cup], method: Method = BRAY, listed: Iterable[dict[str, Any]] = (), limits: Limits = LIMITS,
+    cups: Iterable[Cup],
+    method: Method = BRAY,
+    listed: Iterable[dict[str, Any]] = (),
+    limits: Limits = LIMITS,
     **header: Any,
-) -> Measurement:  # fmt: skip
+) -> Measurement:
     return measure(run_of(cups, method, **header), Preparation(method, listing(listed)), limits)
 
 
