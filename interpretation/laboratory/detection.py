@@ -114,7 +114,7 @@ def calibration_limits(
     Raises
     ------
     CalibrationError
-        If no retained standard lies above its own solution of that.
+        If no retained standard satisfies ``x > k t(1 - alpha/2) u(x)``.
     """
     degrees_of_freedom = curve.degrees_of_freedom
     lowest = critical_value(curve, alpha, readings)

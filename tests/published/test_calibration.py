@@ -143,6 +143,22 @@ def test_miller_linear_range(n: int) -> None:
     assert curve.fit.r_squared**0.5 == expect("miller-linear-range", f"r_of_first_{n}")
 
 
+@pytest.mark.parametrize("case", ["din38402-carbamazepine", "rocke-lorenzato-cadmium"])
+@pytest.mark.parametrize("model", ["linear", "quadratic"])
+@pytest.mark.parametrize(("weighting", "power"), [("1", 0), ("1/x", 1), ("1/x2", 2)])
+def test_two_ways_of_computing(case: str, model: str, weighting: str, power: int) -> None:
+    # Published data without published results: against numpy's own least squares, whose weights multiply the
+    # residual before it is squared. A zero standard weighs as the lowest non-zero one.
+    x, y = np.array(CASES[case]["x"]), np.array(CASES[case]["y"])
+    root_w = np.maximum(x, x[x > 0].min()) ** (-power / 2)
+    expected = np.polyfit(x, y, 1 if model == "linear" else 2, w=root_w)[::-1]
+    curve = curve_of(x, y, model, weighting)
+    assert curve.coefficients == pytest.approx(expected, rel=1e-9)
+    inside = (x > 0) & (x < x.max())
+    back = inverse(curve, curve.signal_at(x[inside]))
+    assert back.x == pytest.approx(x[inside], rel=1e-9)
+
+
 def test_din32645_limits() -> None:
     case, curve = "din32645", line("din32645")
     limits = calibration_limits(curve, alpha=0.01)
