@@ -35,7 +35,7 @@ from interpretation.agronomy.tables import (
 from interpretation.errors import TableError
 from interpretation.methods import Method
 from interpretation.results import Record
-from service.tablewords import explain
+from service.tablewords import explain, keys_at
 from service.yamlfiles import Document, load
 
 SHARED: dict[str, type[Record]] = {
@@ -215,7 +215,6 @@ def _invalid(
     error: ValidationError, document: Document, base: tuple[int, ...], kind: str, model: type[Record]
 ) -> Iterator[Problem]:
     """One problem for each place in the file; a place that fails in several ways is told once."""
-    keys = ", ".join(info.alias or name for name, info in model.model_fields.items())
     told: dict[tuple[str | int, ...], Problem] = {}
     for detail in error.errors(include_url=False):
         place = ".".join(str(part) for part in detail["loc"])
@@ -228,7 +227,7 @@ def _invalid(
             continue
         if detail["type"] != "missing":
             place = ".".join(str(part) for part in path[len(base) :])
-        message, expected, fix = explain(detail, keys)
+        message, expected, fix = explain(detail, keys_at(model, detail["loc"]))
         told[path] = Problem(
             kind, "", path, f"{place}: {message}" if place else message, expected, fix,
             file=document.file, line=document.line(path),

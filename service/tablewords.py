@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import Any, get_args
+
+from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 # Kind of error: message, what is expected, what to do. {given} is the value, other names are the model's.
@@ -33,6 +37,22 @@ _WORDS: dict[str, tuple[str, str, str]] = {
     "string_pattern_mismatch": ("{given} cannot be an id", "small letters, digits and - . / :", "rename it"),
     "value_error": ("{error}", "a record whose parts fit each other", "correct one of them"),
 }
+
+
+def keys_at(model: type[BaseModel], place: tuple[str | int, ...]) -> str:
+    """List the keys that the record at a place inside a model may have."""
+    for part in place[:-1]:
+        inner = next((i for n, i in model.model_fields.items() if part in (n, i.alias)), None)
+        model = next(_models(inner.annotation), model) if inner else model
+    return ", ".join(info.alias or name for name, info in model.model_fields.items())
+
+
+def _models(annotation: Any) -> Iterator[type[BaseModel]]:
+    """Find the models inside an annotation such as ``tuple[Credit, ...] | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for argument in get_args(annotation):
+        yield from _models(argument)
 
 
 def explain(detail: ErrorDetails, keys: str) -> tuple[str, str, str]:

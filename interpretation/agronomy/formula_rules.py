@@ -49,7 +49,9 @@ def names(
             "use another name",
         )
     for name, text in expression.texts:
-        if name != "texture" and text not in tables.crops:
+        if name == "texture" and text not in scope_rules.TEXTURES:
+            yield scope_rules.unknown_texture(kind, table, path, text)
+        elif name != "texture" and text not in tables.crops:
             yield scope_rules.unknown_crop(kind, table, path, text, tables)
     supplied = {(method.analyte, method.unit) for method in tables.methods.values()}
     for name in expression.names:

@@ -7,10 +7,15 @@ from datetime import date
 from itertools import combinations
 
 from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
-from interpretation.agronomy.problems import Problem
+from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import RateTable, ScaleTable, Scoped, TableSet
 from interpretation.methods import Standing
 
+# The twelve texture classes of the USDA (from memory), and organic soils.
+TEXTURES = (
+    "sand", "loamy sand", "sandy loam", "loam", "silt loam", "silt", "sandy clay loam", "clay loam",
+    "silty clay loam", "sandy clay", "silty clay", "clay", "organic",
+)  # fmt: skip
 # What each standing needs: at least one source that was read in one of these ways.
 _READ = {
     "published": {"seen"},
@@ -23,6 +28,13 @@ _READ = {
 
 def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
     """Region, crops, depth, period, standing and sources of one scale or rate."""
+    yield from _standing(table, kind, tables)
+    yield from _extent(table, kind, tables)
+    yield from sources(kind, table.id, table.sources, tables, table.standing)
+
+
+def _standing(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """An invented region holds invented tables and nothing else; a real one holds nothing from memory."""
     region = tables.regions.get(table.region)
     if region is None:
         known = ", ".join(tables.regions) or "none yet"
@@ -52,6 +64,10 @@ def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
             "a standing backed by a page somebody has read",
             "open the publication, check every number and name it as the source",
         )
+
+
+def _extent(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """Crops, textures, layer and period."""
     if table.crops != "any":
         for position, crop in enumerate(table.crops):
             if crop not in tables.crops:
@@ -65,6 +81,9 @@ def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
                 "crop ids, or any",
                 "list the crops it is meant for",
             )
+    for position, texture in enumerate(table.textures):
+        if texture not in TEXTURES:
+            yield unknown_texture(kind, table.id, ("textures", position), texture)
     if table.depth_cm and not 0 <= table.depth_cm[0] < table.depth_cm[1]:
         yield Problem(
             kind,
@@ -83,7 +102,6 @@ def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
             "a last day on or after the first",
             "correct one of the two dates",
         )
-    yield from sources(kind, table.id, table.sources, tables, table.standing)
 
 
 def sources(
@@ -122,7 +140,7 @@ def sources(
         )
 
 
-def unknown_crop(kind: str, table: str, path: tuple[str | int, ...], crop: str, tables: TableSet) -> Problem:
+def unknown_crop(kind: str, table: str, path: Path, crop: str, tables: TableSet) -> Problem:
     """Problem of a crop that no file of tables/crops describes."""
     return Problem(
         kind,
@@ -131,6 +149,19 @@ def unknown_crop(kind: str, table: str, path: tuple[str | int, ...], crop: str, 
         f"there is no crop {crop!r}",
         ", ".join(tables.crops),
         "correct the id, or add a file to tables/crops",
+    )
+
+
+def unknown_texture(kind: str, table: str, path: Path, texture: str) -> Problem:
+    """Problem of a texture that no sample will have; a word of the region's own is possible, so a warning."""
+    return Problem(
+        kind,
+        table,
+        path,
+        f"{texture!r} is not one of the usual textures",
+        ", ".join(TEXTURES),
+        "correct it; a sample's texture must be written in the same way",
+        severity="warning",
     )
 
 

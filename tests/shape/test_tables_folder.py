@@ -9,8 +9,11 @@ import pytest
 from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.lookup import rate_applying, scale_applying
 from interpretation.agronomy.rates import rates
+from interpretation.agronomy.scope_rules import TEXTURES
+from interpretation.agronomy.tables import RateTable, ScaleTable
 from interpretation.methods import Standing
 from service.tablefiles import check_directory, read_tables
+from service.yamlfiles import load
 
 FOLDER = Path(__file__).parents[2] / "tables"
 CROPS = ("maize", "winter-wheat", "spring-barley", "soybean", "potato", "grass-clover")
@@ -145,3 +148,21 @@ def test_the_readme_explains_every_name_standing_and_folder():
     assert [standing for standing in Standing.__args__ if f"`{standing}`" not in readme] == []
     shared = [path.name for path in FOLDER.iterdir() if path.is_dir() and path.name != "marrowdale"]
     assert [name for name in shared if f"`{name}/`" not in readme] == []
+
+
+def test_the_examples_of_the_readme_are_valid():
+    blocks = (FOLDER / "README.md").read_text(encoding="utf-8").split("```yaml\n")[1:]
+    scale, *ways = [load(block.partition("```")[0], "README.md").value for block in blocks]
+    assert ScaleTable.model_validate(scale, strict=True).classes[2].open_below
+    around = {
+        "id": "x/y", "region": "x", "crops": "any", "nutrient": "P2O5", "unit": "kg/ha", "round_to": 5,
+        "effective_from": TODAY, "sources": ("s",), "standing": "invented",
+    }  # fmt: skip
+    tables = [RateTable.model_validate(around | way, strict=True) for way in ways]
+    given = [name for t in tables for name in ("by_class", "by_value", "formula") if getattr(t, name)]
+    assert given == ["by_class", "by_value", "formula"]
+
+
+def test_the_readme_lists_the_usual_textures():
+    readme = (FOLDER / "README.md").read_text(encoding="utf-8")
+    assert ", ".join(TEXTURES) in " ".join(readme.split())
