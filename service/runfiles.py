@@ -41,7 +41,7 @@ class Fact:
 def read_run(
     path: Path, layout: Layout | None = None, header: Path | None = None, *, calibration_only: bool = False
 ) -> Run:
-    """Read a run file (delimited text or .xlsx).
+    r"""Read a run file (delimited text or .xlsx).
 
     Parameters
     ----------
@@ -69,8 +69,15 @@ def read_run(
 
     Examples
     --------
-    >>> from service.layout import find_layout
-    >>> run = read_run(Path("run.csv"), find_layout("point-comma"))  # doctest: +SKIP
+    >>> import tempfile
+    >>> path = Path(tempfile.mkdtemp()) / "run.csv"
+    >>> facts = {"Run": "R1", "Laboratory": "A laboratory", "Analyte": "P", "Form": "P", "Method": "m",
+    ...     "Reading": "absorbance", "Standards made in": "extractant", "Date": "2026-03-04",
+    ...     "Operator": "E. Rowe", "Blank subtracted": "no", "Dilution applied": "no"}
+    >>> cups = ["Position,Kind,Id,Nominal mg/L,Signal", "1,standard,S1,1.0,0.100", "2,sample,0012,,0.063"]
+    >>> _ = path.write_text("\n".join([*map(",".join, facts.items()), "", *cups]))
+    >>> read_run(path).readings[["position", "cup_id", "signal", "dilution"]].values.tolist()
+    [[1, 'S1', 0.1, 1.0], [2, '0012', 0.063, 1.0]]
     """
     layout = layout or default_layout()
     grid = read_grid(path, layout)

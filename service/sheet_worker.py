@@ -152,11 +152,11 @@ def _cell(cell: Any, origin: Any, title: str) -> list[str]:
 
 def _number_cell(cell: Any, value: float) -> list[str]:
     text = format(Decimal(repr(value)), "f")
-    if float(value).is_integer():
-        # Spreadsheet programs keep 15 digits of a number (common practice); a longer one has lost some.
-        plain = cell.number_format in _PLAIN_FORMATS and abs(value) < 1e15
-        return ["whole number" if plain else "formatted number", text.partition(".")[0]]
-    return ["number", text]
+    # Spreadsheet programs keep 15 digits of a number (common practice); a longer one has lost some.
+    if not float(value).is_integer() or abs(value) >= 1e15:
+        return ["number", text]
+    kind = "whole number" if cell.number_format in _PLAIN_FORMATS else "formatted number"
+    return [kind, text.partition(".")[0]]
 
 
 def main() -> int:
