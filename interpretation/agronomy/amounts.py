@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from interpretation.agronomy.lookup import rate_applying
-from interpretation.agronomy.rates import KG_PER_HA, Rates, rates
+from interpretation.agronomy.rates import KG_PER_HA, names_in, rates
 from interpretation.agronomy.samples import Column, kg_per_ha
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
@@ -66,6 +66,8 @@ class RatedSamples:
     credits: Floats
 
 
+# What nitrate per hectare is worked out from, the figure missed first in front.
+_NITRATE = ("nitrate_mg_per_kg", "depth_cm", "bulk_density_g_per_cm3")
 _Part = dict[str, NDArray[Any]]  # columns of RATED, and "credits" (rows, credits of the table)
 
 
@@ -76,6 +78,17 @@ class _Tests:
     names: list[tuple[str, str]]  # (analyte, method)
     row: Rows  # (tests, samples): -1 where not measured
     usable: NDArray[np.bool_]  # (tests, samples)
+
+
+@dataclass(frozen=True, slots=True)
+class _Batch:
+    """What every step looks up in."""
+
+    classed: pd.DataFrame
+    columns: Mapping[str, Column]
+    context: pd.DataFrame
+    tests: _Tests
+    tables: TableSet
 
 
 def rate_samples(
@@ -100,19 +113,16 @@ def rate_samples(
     working names it. A table whose soil test is missing or refused still decides whether anything is due
     at all (buffer pH is not read where pH is high enough); only then is the amount refused.
     """
-    tests = _tests(classed, len(context), tables)
+    batch = _Batch(classed.frame, columns, context, _tests(classed, len(context), tables), tables)
     wanted: dict[str, list[Rows]] = defaultdict(list)
     parts: list[_Part] = []
-    for samples, nutrient, table, refusal, detail in _assigned(context, tests, tables):
+    for samples, nutrient, table, refusal, detail in _assigned(batch):
         if table is not None:
             wanted[table.id].append(samples)
         else:
             parts.append(_refused(samples, nutrient, refusal, detail))
     for table_id, chunks in wanted.items():
-        table = tables.rates[table_id]
-        parts += _rated(
-            table, np.sort(np.concatenate(chunks)), classed.frame, columns, context, tests, tables
-        )
+        parts += _rated(batch, tables.rates[table_id], np.sort(np.concatenate(chunks)))
     return _joined(parts)
 
 
@@ -146,10 +156,9 @@ def _tests(classed: ClassedValues, samples: int, tables: TableSet) -> _Tests:
     return _Tests(names, row, usable)
 
 
-def _assigned(
-    context: pd.DataFrame, tests: _Tests, tables: TableSet
-) -> Iterator[tuple[Rows, str, RateTable | None, str, str]]:
+def _assigned(batch: _Batch) -> Iterator[tuple[Rows, str, RateTable | None, str, str]]:
     """For each group of samples of one scope, and each nutrient, the table or why there is none."""
+    context, tests, tables = batch.context, batch.tests, batch.tables
     named = {table.method for table in tables.rates.values() if table.method}
     relevant = [position for position, (_, method) in enumerate(tests.names) if method in named]
     period = periods(context["sampled_on"], tables.rates.values())
@@ -207,84 +216,68 @@ def _applying(
     return None, min(failures, key=lambda failed: ("method" in failed, len(failed)))
 
 
-def _rated(
-    table: RateTable,
-    samples: Rows,
-    classed: pd.DataFrame,
-    columns: Mapping[str, Column],
-    context: pd.DataFrame,
-    tests: _Tests,
-    tables: TableSet,
-) -> Iterator[_Part]:
+def _rated(batch: _Batch, table: RateTable, samples: Rows) -> Iterator[_Part]:
     """Amounts of one table, for the samples of each scale its soil test was classed in."""
-    soil_row, usable = np.full(len(samples), -1, dtype=np.int64), np.zeros(len(samples), dtype=np.bool_)
-    for position, (analyte, method) in enumerate(tests.names):
-        if method == table.method and analyte == (table.analyte or analyte):
-            soil_row, usable = tests.row[position, samples], tests.usable[position, samples]
-    for name in ("form", "basis"):
-        wanted = getattr(table, name)
-        if wanted is not None:
-            usable = usable & (soil_row >= 0) & (classed[name].to_numpy()[soil_row] == wanted)
+    soil_row, usable = _soil_test(batch, table, samples)
     scale = np.full(len(samples), -1)
-    scale[usable] = classed["table"].cat.codes.to_numpy()[soil_row[usable]]
+    scale[usable] = batch.classed["table"].cat.codes.to_numpy()[soil_row[usable]]
+    scales = list(batch.tables.scales.values())
     for part in groups(codes_of(scale)):
-        code = scale[part[0]]
-        names = tuple(c.name for c in list(tables.scales.values())[code].classes) if code >= 0 else ()
-        inputs = _inputs(table, columns, samples[part])
-        rows = soil_row[part]
-        tested = usable[part]
-        inputs["soil_test"] = np.where(tested, classed["reported"].to_numpy()[rows], np.nan)
-        index = classed["class_index"].to_numpy()[rows]
-        inputs["class_index"] = np.where(tested & (index >= 0), index, np.nan)
+        code, tested, rows = scale[part[0]], usable[part], soil_row[part]
+        inputs = _inputs(batch, table, samples[part])
+        for name, column in (("soil_test", "reported"), ("class_index", "class_index")):
+            inputs[name] = np.full(len(part), np.nan)
+            inputs[name][tested] = batch.classed[column].to_numpy()[rows[tested]]
+        inputs["class_index"][inputs["class_index"] < 0] = np.nan
+        names = tuple(one.name for one in scales[code].classes) if code >= 0 else ()
         found = rates(table, inputs, len(part), names)
-        yield _part(table, samples[part], rows, found, inputs, classed, context)
+        refusal, detail = _reasons(batch, found.missing, samples[part], rows, inputs)
+        yield {
+            "sample": samples[part],
+            "nutrient": np.full(len(part), table.nutrient, dtype=object),
+            "table": np.full(len(part), table.id, dtype=object),
+            "rate": found.rate,
+            "raw": found.raw,
+            "due": found.due,
+            "soil_row": rows,
+            "bulk_density_g_per_cm3": inputs["bulk_density_g_per_cm3"],
+            "refusal": refusal,
+            "refusal_detail": detail,
+            "credits": found.credits,
+        }
 
 
-def _inputs(table: RateTable, columns: Mapping[str, Column], samples: Rows) -> dict[str, Column]:
-    """Columns of the samples concerned, with the table's own bulk density where none was measured."""
-    inputs = {name: column[samples] for name, column in columns.items()}
+def _soil_test(batch: _Batch, table: RateTable, samples: Rows) -> tuple[Rows, NDArray[np.bool_]]:
+    """Row of the table's own soil test for each sample, -1 without, and whether it may be used."""
+    asked = (table.analyte, table.method)
+    for position, (analyte, method) in enumerate(batch.tests.names):
+        if asked in ((analyte, method), (None, method)):
+            row, usable = batch.tests.row[position, samples], batch.tests.usable[position, samples].copy()
+            for name, wanted in (("form", table.form), ("basis", table.basis)):
+                if wanted is not None:
+                    usable[usable] = (batch.classed[name].iloc[row[usable]] == wanted).to_numpy()
+            return row, usable
+    return np.full(len(samples), -1, dtype=np.int64), np.zeros(len(samples), dtype=np.bool_)
+
+
+def _inputs(batch: _Batch, table: RateTable, samples: Rows) -> dict[str, Column]:
+    """What the table's formulas ask for, with its own bulk density where none was measured."""
+    names = {*names_in(table), *_NITRATE} & batch.columns.keys()
+    inputs = {name: batch.columns[name][samples] for name in names}
     assumed = table.values.get("bulk_density_g_per_cm3", np.nan)
     measured = inputs["bulk_density_g_per_cm3"]
     inputs["bulk_density_g_per_cm3"] = np.where(np.isnan(measured), assumed, measured)
-    inputs["nitrate_kg_per_ha"] = kg_per_ha(
-        inputs["nitrate_mg_per_kg"], inputs["depth_cm"], inputs["bulk_density_g_per_cm3"]
-    )
+    content, depth, density = (inputs[name] for name in _NITRATE)
+    inputs["nitrate_kg_per_ha"] = kg_per_ha(content, depth, density)
     return inputs
 
 
-def _part(
-    table: RateTable,
-    samples: Rows,
-    soil_row: Rows,
-    found: Rates,
-    inputs: Mapping[str, Column],
-    classed: pd.DataFrame,
-    context: pd.DataFrame,
-) -> _Part:
-    refusal, detail = _reasons(found.missing, samples, soil_row, inputs, classed, context)
-    n = len(samples)
-    return {
-        "sample": samples,
-        "nutrient": np.full(n, table.nutrient, dtype=object),
-        "table": np.full(n, table.id, dtype=object),
-        "rate": found.rate,
-        "raw": found.raw,
-        "due": found.due,
-        "soil_row": soil_row,
-        "bulk_density_g_per_cm3": inputs["bulk_density_g_per_cm3"],
-        "refusal": refusal,
-        "refusal_detail": detail,
-        "credits": found.credits,
-    }
-
-
 def _reasons(
+    batch: _Batch,
     missing: NDArray[np.object_],
     samples: Rows,
     soil_row: Rows,
     inputs: Mapping[str, Column],
-    classed: pd.DataFrame,
-    context: pd.DataFrame,
 ) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
     """Turn the missing name of each row into a refusal and its detail."""
     detail = missing.copy()
@@ -294,12 +287,12 @@ def _reasons(
     by_test = np.isin(missing, ["soil_test", "class_index"])
     detail[by_test] = "soil_test"
     tested = by_test & (soil_row >= 0)
-    reason = classed["refusal"].iloc[soil_row[tested]].to_numpy(dtype=object)
+    reason = batch.classed["refusal"].iloc[soil_row[tested]].to_numpy(dtype=object)
     refusal[tested], detail[tested] = "soil-test-refused", np.where(reason == "", "basis", reason)
     # Nitrate per hectare is worked out here: name the figure it lacked.
-    for name in ("depth_cm", "bulk_density_g_per_cm3", "nitrate_mg_per_kg"):
+    for name in reversed(_NITRATE):
         detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
-    stated = ~np.isnan(context["yield_goal"].to_numpy()[samples])
+    stated = ~np.isnan(batch.context["yield_goal"].to_numpy()[samples])
     refusal[(missing == "yield_goal") & stated] = "yield-goal-implausible"
     return refusal, detail
 

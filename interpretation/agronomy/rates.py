@@ -74,6 +74,16 @@ def expression(table: RateTable, text: str, want: Literal["number", "condition"]
     return _parsed(text, table.id, tuple(table.values.items()), want)
 
 
+def names_in(table: RateTable) -> frozenset[str]:
+    """Every name that some formula of a table may ask for."""
+    rules = [table.formula, *(table.by_class or {}).values(), *(step.rate for step in table.by_value or ())]
+    texts = [text for text in (*rules, *(c.formula for c in table.credits)) if isinstance(text, str)]
+    names = {name for text in texts for name in expression(table, text).names}
+    if table.when is not None:
+        names |= {*expression(table, table.when, "condition").names}
+    return frozenset(names | {"previous_crop"})
+
+
 def rates(table: RateTable, columns: Columns, n: int, class_names: tuple[str, ...] = ()) -> Rates:
     """Work out one rate table for ``n`` samples.
 

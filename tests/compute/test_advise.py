@@ -276,6 +276,20 @@ def test_a_rate_table_of_another_day_or_depth_does_not_apply():
         assert (amount.refusal.key, amount.refusal.values["failed"]) == ("no-table", failed)
 
 
+@pytest.mark.parametrize("change", [{"basis": "oven-dry"}, {"form": "P2O5"}])
+def test_a_rate_for_another_basis_or_form_is_refused(change):
+    tables = world(scale(), method(), P_RATE.model_copy(update=change))
+    amount = amounts(tables, values({"value": 12.0}))["P2O5"]
+    assert (amount.refusal.key, amount.refusal.values["reason"]) == ("soil-test-refused", "basis")
+
+
+def test_a_rate_may_stand_on_a_value_that_has_no_scale_but_is_its_method_s_own():
+    table = rate(analyte="P", method="bray", formula="2 * soil_test")
+    assert amounts(world(method(), table), values({"value": 12.0}))["P2O5"].rate == 25.0  # 24 on steps of 5
+    other_unit = amounts(world(method(), table), values({"value": 12.0, "unit": "mg/dm3"}))["P2O5"]
+    assert (other_unit.rate, other_unit.refusal.values["reason"]) == (None, "no-table")
+
+
 def test_steps_add_up_to_the_amount():
     table = rate(
         analyte="P", method="bray",
@@ -370,8 +384,9 @@ def test_samples_without_values_keep_their_place():
 
 
 def test_no_values_at_all():
-    advice = advise(values({"value": 1.0}).iloc[:0], world(scale()), samples({}))
-    assert field_advice(advice, "f1").results == ()
+    advice = advise(values({"value": 1.0}).iloc[:0], world(scale(), P_RATE, N_RATE), samples({}))
+    found = field_advice(advice, "f1")
+    assert (found.results, [a.rate for a in found.amounts]) == ((), [160.0, None])
 
 
 @pytest.mark.parametrize(
