@@ -15,6 +15,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +37,7 @@ from interpretation.errors import TableError
 from interpretation.methods import Method
 from interpretation.results import Record
 from service.tablewords import explain, keys_at
-from service.yamlfiles import Document, load
+from service.yamlfiles import MAX_CHARACTERS, Document, load
 
 SHARED: dict[str, type[Record]] = {
     "methods": Method,
@@ -46,6 +47,8 @@ SHARED: dict[str, type[Record]] = {
     "sources": Source,
 }
 REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable}
+MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
+MAX_BYTES = 4 * MAX_CHARACTERS
 OTHERS = frozenset({"limits"})  # read by the laboratory side
 
 
@@ -114,9 +117,21 @@ def _read(directory: Path) -> tuple[TableSet, list[Problem]]:
 
 def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
     """Every table file with its kind, in a fixed order; anything else in the folder is a problem."""
-    for path in sorted(directory.rglob("*")):
+    paths = list(islice(directory.rglob("*"), MAX_FILES + 1))
+    if len(paths) > MAX_FILES:
+        found.problems.append(
+            _stray(
+                str(directory),
+                f"more than {MAX_FILES} files",
+                "a folder of tables and nothing else",
+                "correct the path",
+            )
+        )
+        return
+    for path in sorted(paths):
         parts = path.relative_to(directory).parts
-        if path.is_dir() or parts[0] in OTHERS or path.name == "README.md":
+        hidden = any(part.startswith(".") for part in parts)  # version control, file managers
+        if hidden or path.is_dir() or parts[0] in OTHERS or path.name == "README.md":
             continue
         kind = _kind(parts)
         if kind:
@@ -145,9 +160,17 @@ def _kind(parts: tuple[str, ...]) -> str | None:
 
 
 def _read_file(path: Path, name: str, kind: str, found: _Found) -> None:
-    content = path.read_bytes()
     try:
+        with path.open("rb") as stream:
+            content = stream.read(MAX_BYTES + 1)
+        if len(content) > MAX_BYTES:
+            raise TableError(f"more than {MAX_BYTES} bytes", where=name, expected="a table", fix="split it")
         document = load(content.decode("utf-8"), name)
+    except OSError as error:
+        found.problems.append(
+            _stray(name, f"the file cannot be opened ({error.strerror})", "a file", "look at its rights")
+        )
+        return
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         found.problems.append(

@@ -11,7 +11,8 @@ from pydantic import ValidationError
 from interpretation.agronomy.tables import Material, RateTable, ScaleTable
 from interpretation.errors import TableError
 from interpretation.methods import Method
-from service.tablefiles import check_directory, read_tables
+from service import tablefiles
+from service.tablefiles import MAX_BYTES, check_directory, read_tables
 from service.tablewords import explain
 
 BROKEN = Path(__file__).parents[1] / "broken_tables"
@@ -65,6 +66,36 @@ def test_the_limits_of_the_laboratory_are_read_elsewhere(tmp_path):
     (tables / "limits").mkdir()
     (tables / "limits" / "own.yaml").write_text("anything: [1\n", encoding="utf-8")
     assert len(check_directory(tables)) == 1
+
+
+def test_hidden_files_are_passed_over(tmp_path):
+    tables = lay_over(BROKEN / "bound-off-the-step", tmp_path / "tables")
+    (tables / ".git").mkdir()
+    (tables / ".git" / "config").write_text("x", encoding="utf-8")
+    (tables / "vale" / ".p.yaml.swp").write_bytes(b"\0")
+    assert [problem.severity for problem in check_directory(tables)] == ["warning"]
+
+
+def test_a_file_that_cannot_be_opened(tmp_path):
+    tables = lay_over(BROKEN / "bound-off-the-step", tmp_path / "tables")
+    (tables / "crops" / "gone.yaml").symlink_to(tmp_path / "nowhere")
+    assert str(check_directory(tables)[0]) == (
+        "crops/gone.yaml: error: the file cannot be opened (No such file or directory)\n"
+        "Expected: a file\nTo fix it: look at its rights"
+    )
+
+
+def test_size_at_and_over_the_cap(tmp_path):
+    tables = lay_over(BROKEN / "bound-off-the-step", tmp_path / "tables")
+    (tables / "crops" / "large.yaml").write_bytes(b"#" * MAX_BYTES)
+    assert "characters" in str(check_directory(tables)[0])  # all in one-byte characters: the other cap
+    (tables / "crops" / "large.yaml").write_bytes(b"#" * (MAX_BYTES + 1))
+    assert check_directory(tables)[0].message == "more than 800000 bytes"
+
+
+def test_too_many_files_are_not_walked(tmp_path, monkeypatch):
+    monkeypatch.setattr(tablefiles, "MAX_FILES", 5)
+    assert "more than 5 files" in str(check_directory(SOUND)[0])
 
 
 def test_fingerprints_are_those_of_the_files():
