@@ -108,7 +108,8 @@ def sample_values(
     level = reporting * (1 - ROUNDING)
     low = (solution < level) | (net < level * dilution)
     low |= ((flags & _REPORTED_BELOW) != 0) | (np.isnan(solution) & (samples.sample_of[cup] >= 0))
-    far_below_blank = net / dilution < min(limits.below_blank.low or 0.0, -np.nan_to_num(cups.detection))
+    floor = min(limits.below_blank.low or 0.0, -float(np.nan_to_num(cups.detection)))
+    far_below_blank = net / dilution < floor * (1 + ROUNDING)
     share = limits.blank_share.high
     for marked, flag in (
         (low, Flag.BELOW_LOQ),
