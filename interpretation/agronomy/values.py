@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
@@ -85,6 +86,21 @@ class _Outcome:
     details: list[str]
     probability: NDArray[np.float32]
 
+    @classmethod
+    def blank(cls, soil: pd.DataFrame, tables: TableSet) -> _Outcome:
+        n, widest = len(soil), max((len(scale.classes) for scale in tables.scales.values()), default=0)
+        return cls(
+            reported=soil["value"].to_numpy(dtype=np.float64).copy(),
+            decimals=np.ones(n, dtype=np.int8),
+            index=np.full(n, -1, dtype=np.int8),
+            borderline=np.zeros(n, dtype=np.bool_),
+            refusal=np.zeros(n, dtype=np.int8),
+            table=np.full(n, -1, dtype=np.int32),
+            detail=np.zeros(n, dtype=np.int16),
+            details=[""],
+            probability=np.full((n, widest), np.nan, dtype=np.float32),
+        )
+
     def refuse(self, rows: NDArray[np.intp], refusal: int, detail: str) -> None:
         if detail not in self.details:
             self.details.append(detail)
@@ -115,7 +131,7 @@ def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) ->
 
     Notes
     -----
-    A value whose method is not valid on its soil is refused before any table is looked at: above the
+    A value whose method is not valid on its soil is refused whatever the tables say: above the
     method's pH, by the sample's own pH in water, or above its carbonate content. Where the method has such
     limits and none of the figures is known, it is refused too; a wrong class is worse.
     """
@@ -123,27 +139,21 @@ def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) ->
     kind = codes_of(*(soil[name] for name in Kind._fields[:-1]))
     kinds = _kinds(soil, kind)
     _refuse_unusable(soil, sample, kinds, len(context))
-    n, widest = len(soil), max((len(scale.classes) for scale in tables.scales.values()), default=0)
-    out = _Outcome(
-        reported=soil["value"].to_numpy(dtype=np.float64).copy(),
-        decimals=np.ones(n, dtype=np.int8),
-        index=np.full(n, -1, dtype=np.int8),
-        borderline=np.zeros(n, dtype=np.bool_),
-        refusal=np.zeros(n, dtype=np.int8),
-        table=np.full(n, -1, dtype=np.int32),
-        detail=np.zeros(n, dtype=np.int16),
-        details=[""],
-        probability=np.full((n, widest), np.nan, dtype=np.float32),
-    )
+    out = _Outcome.blank(soil, tables)
     for one in kinds:
         _round_as_reported(tables.methods.get(one.method), one.rows, out)
     measured = soil[["value", "standard_uncertainty", "below"]].to_numpy()
+    wanted: dict[str, list[NDArray[np.intp]]] = defaultdict(list)
     for rows, scale, failed in _scales(soil, context, sample, kind, tables):
         if scale is None:
             out.refuse(rows, NO_TABLE, failed)
         else:
+            wanted[scale.id].append(rows)
+    for position, (scale_id, scale) in enumerate(tables.scales.items()):
+        if chunks := wanted.get(scale_id):
+            rows = np.sort(np.concatenate(chunks))
+            out.table[rows] = position
             _class_rows(measured[rows], rows, scale, out)
-            out.table[rows] = list(tables.scales).index(scale.id)
     ph, lime = _water_ph(sample, kinds, out, len(context)), context["lime_percent"].to_numpy()
     for one in kinds:
         if (method := tables.methods.get(one.method)) is not None:
