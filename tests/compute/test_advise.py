@@ -455,7 +455,7 @@ def batch(rows):
     return values(*soil), samples(*context)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(ROWS, st.randoms(use_true_random=False))
 def test_law_the_order_of_the_rows_is_irrelevant(rows, random):
     soil, context = batch(rows)
@@ -468,7 +468,7 @@ def test_law_the_order_of_the_rows_is_irrelevant(rows, random):
         assert (a.amounts, a.notes) == (b.amounts, b.notes)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(ROWS)
 def test_law_an_unrelated_sample_changes_nothing(rows):
     soil, context = batch(rows)
@@ -479,7 +479,7 @@ def test_law_an_unrelated_sample_changes_nothing(rows):
         assert field_advice(one, field) == field_advice(two, field)
 
 
-@settings(deadline=None, max_examples=40)
+@settings(deadline=None, max_examples=20)
 @given(ROWS)
 def test_law_more_in_the_soil_never_means_more_to_apply(rows):
     soil, context = batch(sorted((value, NAN, 6.0, 1) for value, *_ in rows))
