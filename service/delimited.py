@@ -40,7 +40,7 @@ def read_text(data: bytes, source: str, dialect: Dialect, refuse_with: type[Furr
     """
     text = _decode(data, source, dialect, refuse_with)
     if dialect.skip_lines:
-        text = "".join(text.splitlines(keepends=True)[dialect.skip_lines :])
+        text = "".join(list(io.StringIO(text, newline=""))[dialect.skip_lines :])
     rows, numbers = _split(text, source, dialect, refuse_with)
     grid = Grid(source, rows, numbers, refuse_with, separator=dialect.delimiter)
     grid.check_size()

@@ -196,7 +196,7 @@ class Table:
         ignore
             Titles that are known and not needed; ``None`` to ignore whatever else there is.
         """
-        there = [" ".join(str(title).split()) for title in self.grid.rows[self.title_row] if title.strip()]
+        there = [" ".join(title.split())[:40] for title in self.grid.rows[self.title_row] if title.strip()]
         free = {fold(title) for title in optional}
         for title in wanted:
             if not self.has(title) and fold(title) not in free:
@@ -212,7 +212,7 @@ class Table:
         for title, column in self.titles.items():
             if title not in known:
                 raise self.grid.refuse(
-                    f"the column {title!r} is not known", self.title_row, column,
+                    f"the column {title[:60]!r} is not known", self.title_row, column,
                     expected=f"the columns {', '.join(wanted)}",
                     fix="correct a misspelt title, or declare that the column is to be ignored",
                 )  # fmt: skip

@@ -5,8 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from interpretation.errors import FurrowsliceError
 from service.layout import Layout, read_layout
+from service.runfiles import read_run
 from tests.app.run_texts import CUPS, FACTS, FIRST_CUP, TITLE_ROW, TITLES, refused, run_text, write
 
 PLAIN_UTF8 = read_layout().model_copy(update={"encoding": "utf-8"})
@@ -163,3 +167,27 @@ def test_the_wrong_delimiter_is_recognised(tmp_path: Path) -> None:
         write(tmp_path, text), f"run.csv, row {TITLE_ROW}, column 1", "one single column",
         "columns separated by comma", "'delimiter: semicolon'",
     )  # fmt: skip
+
+
+GOOD = run_text().encode()
+
+
+@given(
+    st.integers(0, len(GOOD) - 1), st.integers(0, 4),
+    st.binary(max_size=4) | st.sampled_from([b'"', b",", b"\n", b"\r", b"-", b"9" * 400, b"\xe2\x80\xae"]),
+)  # fmt: skip
+def test_a_damaged_file_is_a_run_or_a_refusal(
+    tmp_path_factory: pytest.TempPathFactory, at: int, removed: int, put: bytes
+) -> None:
+    path = tmp_path_factory.getbasetemp() / "damaged.csv"
+    path.write_bytes(GOOD[:at] + put + GOOD[at + removed :])
+    outcome: int | FurrowsliceError
+    try:
+        outcome = len(read_run(path).readings)
+    except FurrowsliceError as error:
+        outcome = error
+    if isinstance(outcome, FurrowsliceError):
+        assert outcome.expected
+        assert outcome.fix
+    else:
+        assert outcome <= len(CUPS) + 2
