@@ -7,6 +7,7 @@ other. Nothing is read and nothing is raised: every broken rule becomes a :class
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from interpretation.agronomy import formula_rules, rate_rules, scale_rules, scope_rules
 from interpretation.agronomy.formula import RATE_NAMES
@@ -55,9 +56,11 @@ def _problems(tables: TableSet) -> Iterator[Problem]:
     for scale in tables.scales.values():
         yield from scale_rules.check(scale, tables)
     yield from scope_rules.overlaps(list(tables.scales.values()), "scales")
+    yield from scope_rules.gaps(list(tables.scales.values()), "scales")
     for rate in tables.rates.values():
         yield from rate_rules.check(rate, tables)
     yield from scope_rules.overlaps(list(tables.rates.values()), "rates")
+    yield from scope_rules.gaps(list(tables.rates.values()), "rates")
     for note in tables.notes.values():
         yield from _note(note, tables)
 
@@ -99,15 +102,8 @@ def _crop(crop: Crop, tables: TableSet) -> Iterator[Problem]:
         )
     for position, removal in enumerate(crop.removal):
         path = ("removal", position)
-        if removal.source not in tables.sources:
-            yield Problem(
-                "crops",
-                crop.id,
-                (*path, "source"),
-                f"there is no source {removal.source!r}",
-                "the id of an entry in tables/sources",
-                "correct the id, or add the source",
-            )
+        for problem in scope_rules.sources("crops", crop.id, (removal.source,), tables, removal.standing):
+            yield replace(problem, path=(*path, "source"))
         for name, amount in removal:
             if isinstance(amount, float) and not 0 <= amount <= 100:
                 yield Problem(

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date
-from itertools import combinations
+from datetime import date, timedelta
+from itertools import combinations, pairwise
 
 from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
 from interpretation.agronomy.problems import Path, Problem
@@ -214,6 +214,30 @@ def overlaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
             "one table for one crop, method, depth, texture and day",
             f"give {one.id} an effective_to before {two.effective_from}, or part their crops",
         )
+
+
+def gaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
+    """Warn about days between two editions of one table on which neither holds."""
+
+    def edition_of(table: Scoped) -> str:
+        subject = table.nutrient if isinstance(table, RateTable) else table.analyte
+        return repr((table.region, subject, table.method, table.crops, table.textures, table.depth_cm))
+
+    ordered = sorted(found, key=lambda t: (edition_of(t), t.effective_from))
+    for old, new in pairwise(ordered):
+        if edition_of(old) != edition_of(new) or old.effective_to is None:
+            continue
+        first_day, last_day = old.effective_to + timedelta(days=1), new.effective_from - timedelta(days=1)
+        if first_day <= last_day:
+            yield Problem(
+                kind,
+                new.id,
+                ("effective_from",),
+                f"neither {old.id} nor this table holds from {first_day} to {last_day}",
+                "an edition that begins the day after the one before it ends",
+                "move one of the two dates, if the gap is not meant",
+                severity="warning",
+            )
 
 
 def meet(one: Scoped, two: Scoped) -> bool:
