@@ -67,7 +67,7 @@ class RatedSamples:
 
 
 # What nitrate per hectare is worked out from, the figure missed first in front.
-_NITRATE = ("nitrate_mg_per_kg", "depth_cm", "bulk_density_g_per_cm3")
+NITRATE = ("nitrate_mg_per_kg", "depth_cm", "bulk_density_g_per_cm3")
 _Part = dict[str, NDArray[Any]]  # columns of RATED, and "credits" (rows, credits of the table)
 
 
@@ -262,12 +262,12 @@ def _soil_test(batch: _Batch, table: RateTable, samples: Rows) -> tuple[Rows, ND
 
 def _inputs(batch: _Batch, table: RateTable, samples: Rows) -> dict[str, Column]:
     """What the table's formulas ask for, with its own bulk density where none was measured."""
-    names = {*names_in(table), *_NITRATE} & batch.columns.keys()
+    names = {*names_in(table), *NITRATE} & batch.columns.keys()
     inputs = {name: batch.columns[name][samples] for name in names}
     assumed = table.values.get("bulk_density_g_per_cm3", np.nan)
     measured = inputs["bulk_density_g_per_cm3"]
     inputs["bulk_density_g_per_cm3"] = np.where(np.isnan(measured), assumed, measured)
-    content, depth, density = (inputs[name] for name in _NITRATE)
+    content, depth, density = (inputs[name] for name in NITRATE)
     inputs["nitrate_kg_per_ha"] = kg_per_ha(content, depth, density)
     return inputs
 
@@ -290,7 +290,7 @@ def _reasons(
     reason = batch.classed["refusal"].iloc[soil_row[tested]].to_numpy(dtype=object)
     refusal[tested], detail[tested] = "soil-test-refused", np.where(reason == "", "basis", reason)
     # Nitrate per hectare is worked out here: name the figure it lacked.
-    for name in reversed(_NITRATE):
+    for name in reversed(NITRATE):
         detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
     stated = ~np.isnan(batch.context["yield_goal"].to_numpy()[samples])
     refusal[(missing == "yield_goal") & stated] = "yield-goal-implausible"

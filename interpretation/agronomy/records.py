@@ -20,7 +20,7 @@ import pandas as pd
 
 from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
-from interpretation.agronomy.working import amounts
+from interpretation.agronomy.working import amount_of
 from interpretation.errors import SampleListError
 from interpretation.methods import Method
 from interpretation.results import (
@@ -71,7 +71,8 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         for row, value in zip(classed.index, classed.to_dict("records"), strict=True)
     )
     found = tuple(
-        amounts(advice, row, value) for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
+        amount_of(advice, row, value)
+        for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
     )
     notes = _notes(advice, rows)
     used = [tables.scales[r.table] for r in results if r.table] + [
@@ -101,7 +102,8 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         runs=tuple(
             dict.fromkeys(r.origin.removeprefix("run ") for r in results if r.origin.startswith("run "))
         ),
-        example=bool(samples["example"].any()) or any(line.standing == "invented" for line in lines),
+        example=bool(samples["example"].any())
+        or "invented" in {region.standing, *(line.standing for line in lines)},
     )
 
 

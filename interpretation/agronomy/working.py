@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from interpretation.agronomy.advise import Advice
+from interpretation.agronomy.amounts import NITRATE
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.rates import KG_PER_HA, expression, limited
 from interpretation.agronomy.samples import kg_per_ha
@@ -20,7 +21,7 @@ from interpretation.results import Amount, Refusal, Step
 _TOLD_APART = ("soil_test", "class_index", "crop")
 
 
-def amounts(advice: Advice, row: int, rated: Mapping[Hashable, Any]) -> Amount:
+def amount_of(advice: Advice, row: int, rated: Mapping[Hashable, Any]) -> Amount:
     """Turn one row of the rated frame into a record.
 
     Parameters
@@ -131,6 +132,10 @@ class _Seen:
             names |= set(expression(table, text).names)
         if any(credit.by_previous_crop is not None for credit in table.credits):
             names.add("previous_crop")
+        if table.when is not None:
+            names |= set(expression(table, table.when, "condition").names)
+        if "nitrate_kg_per_ha" in names:
+            names |= set(NITRATE)
         return steps + self.inputs(tuple(sorted(names)))
 
     def inputs(self, names: tuple[str, ...], told_apart: tuple[str, ...] = _TOLD_APART) -> list[Step]:

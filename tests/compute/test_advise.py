@@ -239,6 +239,7 @@ def test_nitrate_per_hectare_needs_a_bulk_density(density, constant, rate_n, mis
         assert amount.refusal.values["input"] == missing
     else:
         used = {s.values["name"]: s.values["value"] for s in amount.working if s.key == "input"}
+        assert used["bulk_density_g_per_cm3"] == (constant if np.isnan(density) else density)
         assert used["nitrate_kg_per_ha"] == pytest.approx(
             2 * 10 * (constant if np.isnan(density) else density)
         )
@@ -288,6 +289,33 @@ def test_a_rate_may_stand_on_a_value_that_has_no_scale_but_is_its_method_s_own()
     assert amounts(world(method(), table), values({"value": 12.0}))["P2O5"].rate == 25.0  # 24 on steps of 5
     other_unit = amounts(world(method(), table), values({"value": 12.0, "unit": "mg/dm3"}))["P2O5"]
     assert (other_unit.rate, other_unit.refusal.values["reason"]) == (None, "no-table")
+
+
+def test_amounts_in_pounds_per_acre_are_bought_in_kilograms_per_hectare():
+    table = rate(
+        id="vale/n", nutrient="N", unit="lb/ac", formula="100", materials=["urea"],
+    )  # fmt: skip
+    tables = world(
+        table,
+        build.material(id="urea", analysis_percent={"N": 46}),
+        build.note(when="n_rate > 112 and n_rate < 113"),
+    )
+    found = record(tables, values(ph(6.0)))
+    # 100 lb/ac is 112.085 kg/ha, by definition of pound and acre
+    assert (found.amounts[0].rate, found.amounts[0].unit) == (100.0, "lb/ac")
+    assert found.amounts[0].materials[0].supplies_kg_per_ha["N"] == pytest.approx(112.085, abs=1e-3)
+    assert [note.key for note in found.notes] == ["n"]
+
+
+def test_without_a_sampling_day_there_is_no_amount():
+    amount = amounts(world(N_RATE), values(ph(6.0)), samples({"sampled_on": pd.NaT}))["N"]
+    assert (amount.rate, amount.refusal.values["input"]) == (None, "sampled_on")
+
+
+def test_the_figure_that_decided_whether_lime_is_due_is_in_the_working():
+    table = rate(id="vale/lime", nutrient="lime", unit="t/ha", round_to=0.5, when="ph < 6", formula="4")
+    working = amounts(world(table), values(ph(5.5)))["lime"].working
+    assert {"name": "ph", "value": 5.5} in [step.values for step in working if step.key == "input"]
 
 
 def test_steps_add_up_to_the_amount():
@@ -366,6 +394,8 @@ def test_a_field_s_record_is_complete():
 def test_published_tables_and_real_samples_make_no_example():
     published = {"standing": "published"}
     tables = world(scale(**published), method(), P_RATE.model_copy(update=published))
+    assert record(tables, values({"value": 12.0})).example  # the region is invented
+    tables.regions["vale"] = tables.regions["vale"].model_copy(update=published)
     assert not record(tables, values({"value": 12.0})).example
     assert record(tables, values({"value": 12.0}), samples({"example": True})).example
 
