@@ -19,10 +19,12 @@ Step = Callable[[Columns], Any]
 
 
 def constant(value: Any) -> Step:
+    """The same value in every row."""
     return lambda _: value
 
 
 def column(name: str) -> Step:
+    """A sample's number or condition; NaN in every row when the column is absent."""
     return lambda columns: np.asarray(columns.get(name, np.nan), dtype=np.float64)
 
 
@@ -33,6 +35,8 @@ def _known(result: Any, *inputs: Any) -> Floats:
 
 
 def arithmetic(do: Callable[[Any, Any], Any], left: Step, right: Step) -> Step:
+    """Two numbers into one; a result that is not finite becomes NaN."""
+
     def step(columns: Columns) -> Floats:
         with np.errstate(divide="ignore", invalid="ignore", over="ignore", under="ignore"):
             result = do(left(columns), right(columns))
@@ -43,6 +47,8 @@ def arithmetic(do: Callable[[Any, Any], Any], left: Step, right: Step) -> Step:
 
 
 def comparison(do: Callable[[Any, Any], Any], left: Step, right: Step) -> Step:
+    """Two numbers into a condition, NaN where either is."""
+
     def step(columns: Columns) -> Floats:
         a, b = left(columns), right(columns)
         return _known(do(a, b), a, b)
@@ -51,6 +57,8 @@ def comparison(do: Callable[[Any, Any], Any], left: Step, right: Step) -> Step:
 
 
 def same_text(name: str, text: str, *, wanted: bool) -> Step:
+    """Whether a text column equals a text, or differs from it when not ``wanted``; empty is not known."""
+
     def step(columns: Columns) -> Floats:
         column = columns.get(name, "")
         if isinstance(column, list | tuple):
@@ -74,6 +82,8 @@ def kleene(steps: list[Step], decisive: float) -> Step:
 
 
 def choose(condition: Step, yes: Step, no: Step) -> Step:
+    """One of two numbers by a condition; NaN where the condition is."""
+
     def step(columns: Columns) -> Floats:
         holds = condition(columns)
         return _known(np.where(holds == 1.0, yes(columns), no(columns)), holds)
@@ -82,6 +92,8 @@ def choose(condition: Step, yes: Step, no: Step) -> Step:
 
 
 def fold(do: Callable[[Any, Any], Any], steps: list[Step]) -> Step:
+    """The smallest or largest of several numbers; NaN where any is."""
+
     def step(columns: Columns) -> Any:
         result = steps[0](columns)
         for later in steps[1:]:
