@@ -56,10 +56,11 @@ def _text(path: Path) -> str:
 
 
 def _first_problem(error: ValidationError, document: Document) -> TableError:
-    problem = error.errors(include_url=False)[0]
-    place = tuple(part for part in problem["loc"] if isinstance(part, str | int))
+    # A misspelt key is also a missing one; the misspelling is what the reader can see.
+    problems = sorted(error.errors(include_url=False), key=lambda one: one["type"] != "extra_forbidden")
+    place, what = problems[0]["loc"], problems[0]["msg"].removeprefix("Value error, ")
     name = ".".join(str(part) for part in place)
-    what = problem["msg"].removeprefix("Value error, ")
+    place = place or tuple(what.split(":")[0].split(" ")[0].split("."))  # a rule over the whole names its key
     return TableError(
         f"{name}: {what}" if name else what,
         where=f"{document.file}:{document.line(place)}",

@@ -73,19 +73,19 @@ def samples(*mg_per_l: float) -> list[Cup]:
     return [cup("sample", f"{number:03d}", x) for number, x in enumerate(mg_per_l, 1)]
 
 
-def header_of(method: Method = BRAY, **more: Any) -> RunHeader:
+def header_of(of: Method = BRAY, **more: Any) -> RunHeader:
     facts = {
-        "run_id": "T-1", "laboratory": "Quillwater Soil Laboratory", "analyte": method.analyte,
-        "form": method.form, "method": method.id, "signal_kind": "peak area",
-        "standards_matrix": method.matrix, "run_on": DAY,
+        "run_id": "T-1", "laboratory": "Quillwater Soil Laboratory", "analyte": of.analyte,
+        "form": of.form, "method": of.id, "signal_kind": "peak area",
+        "standards_matrix": of.matrix, "run_on": DAY,
         "operator": "A. N. Analyst", "blank_subtracted": False, "dilution_applied": False,
     }  # fmt: skip
     return RunHeader.model_validate(facts | more)
 
 
-def run_of(cups: Iterable[Cup], method: Method = BRAY, **header: Any) -> Run:
+def run_of(cups: Iterable[Cup], by: Method = BRAY, **header: Any) -> Run:
     """Number the cups and turn concentrations into signals, unless the run is one of concentrations."""
-    facts = header_of(method, **header)
+    facts = header_of(by, **header)
     plain = {
         "of": "", "nominal_mg_per_l": np.nan, "signal": np.nan, "below_mg_per_l": np.nan, "dilution": 1.0,
         "excluded": False, "reason": "",
