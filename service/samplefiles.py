@@ -31,7 +31,8 @@ PREPARATION: dict[str, str] = {
     "lab_number": "str",
     "soil_g": "float64",  # as weighed; NaN: the method's
     "extract_ml": "float64",  # NaN: the method's
-    "moisture_percent": "float64",  # on oven-dry mass; NaN: not known
+    "moisture_percent": "float64",  # of the soil as received, on oven-dry mass; NaN: not known
+    "air_dry_moisture_percent": "float64",  # of the air-dry soil, on oven-dry mass; NaN: not known
     "ph_water": "float64",
     "lime_percent": "float64",
     "depth_from_cm": "float64",
@@ -65,6 +66,7 @@ _RANGES: dict[str, tuple[float, float, bool]] = {
     "soil_g": (0, 1000, True),
     "extract_ml": (0, 10_000, True),
     "moisture_percent": (0, 2000, False),  # of the dry mass: above 100 on organic soils
+    "air_dry_moisture_percent": (0, 100, False),
     "ph_water": (0, 14, False),
 }
 _IDENTIFIERS = ("lab_number", "field_id", "region", "crop", "previous_crop")

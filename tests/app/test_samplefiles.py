@@ -45,6 +45,7 @@ FULL = {
     "extract_ml": "20",
     "moisture_percent": "120",
     "ph_water": "6.4",
+    "air_dry_moisture_percent": "3.1",
 }
 BENCH = {
     "lab_number": "0012",
@@ -93,7 +94,12 @@ def test_what_is_not_required_may_be_missing(tmp_path: Path) -> None:
     assert (first["label"], first["grower_name"], first["previous_crop"]) == ("", "", "")
     assert (first["near_water"], first["example"], first["manure_k2o_kg_per_ha"]) == (False, False, 0)
     assert samples.context["received_on"].isna().all()
-    assert samples.preparation[["soil_g", "extract_ml", "moisture_percent", "ph_water"]].isna().all().all()
+    assert (
+        samples.preparation[["soil_g", "extract_ml", "moisture_percent", "air_dry_moisture_percent"]]
+        .isna()
+        .all()
+        .all()
+    )
 
 
 def test_a_workbook_and_a_byte_order_mark_are_read(tmp_path: Path) -> None:
@@ -155,6 +161,7 @@ def _where(name: str, row: int = 2) -> str:
         ("soil_g", "0", ["0 is out of range"]),
         ("extract_ml", "1e2", ["'1e2' is not a number"]),
         ("moisture_percent", "-1", ["-1 is out of range"]),
+        ("air_dry_moisture_percent", "100.1", ["100.1 is out of range", "from 0 to 100"]),
         ("ph_water", "14.1", ["14.1 is out of range"]),
         ("ph_water", "<4", ["'<4' is not a number"]),
     ],
@@ -198,7 +205,7 @@ def test_samples_of_one_field_agree_on_the_field(tmp_path: Path, name: str, cell
 
 
 def test_columns_are_ours(tmp_path: Path) -> None:
-    _refused(_write(tmp_path, FULL | {"colour": "red"}), ["row 1, column 29", "'colour' is not known"])
+    _refused(_write(tmp_path, FULL | {"colour": "red"}), ["row 1, column 30", "'colour' is not known"])
     without = {name: cell for name, cell in FULL.items() if name != "region"}
     _refused(_write(tmp_path, without), ["row 1", "there is no column 'region'"])
     empty = tmp_path / "samples.csv"
