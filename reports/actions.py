@@ -10,6 +10,8 @@ from reports.format import printed
 from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
 from reports.wording import Wording
 
+# Notes that the fixed frame of every report already says.
+SAID_BY_THE_FRAME = frozenset({"defer-to-local-rules", "licensed-advice", "sample-as-received"})
 SEVERITIES = ("danger", "caution", "advice")
 NUTRIENT_ORDER = ("lime", "N", "P2O5", "K2O", "S", "Mg", "Cl", "Zn", "Mn", "Cu", "B")
 
@@ -137,12 +139,11 @@ def note_groups(
     advice: FieldAdvice, numbers: dict[str, int], places: Places, wording: Wording
 ) -> tuple[NoteGroup, ...]:
     """Word the notes, the most serious first; ``numbers`` gives each source its number in the list."""
-    known = [*SEVERITIES, *dict.fromkeys(n.severity for n in advice.notes if n.severity not in SEVERITIES)]
+    chosen = [note for note in advice.notes if note.key not in SAID_BY_THE_FRAME]
+    known = [*SEVERITIES, *dict.fromkeys(n.severity for n in chosen if n.severity not in SEVERITIES)]
     groups = []
     for severity in known:
-        notes = tuple(
-            _note(note, numbers, places, wording) for note in advice.notes if note.severity == severity
-        )
+        notes = tuple(_note(note, numbers, places, wording) for note in chosen if note.severity == severity)
         if notes:
             style = severity if severity in SEVERITIES else "advice"
             groups.append(NoteGroup(style, wording.label(f"severity-{severity}", severity), notes))

@@ -81,7 +81,7 @@ def depth(sample: SampleLine, wording: Wording) -> str:
 
 def results_table(advice: FieldAdvice, places: Places, wording: Wording) -> Table:
     """List every value with its uncertainty, the chance of each class, its table and origin."""
-    columns = ("sample", "analyte", "value", "uncertainty", "unit", "class", "chance", "table", "origin")
+    columns = ("sample", "analyte", "value", "uncertainty", "unit", "class", "table", "origin")
     rows = tuple(_result_row(result, places, wording) for result in advice.results)
     return Table(wording.page("results-caption"), _head("results", columns, wording), rows)
 
@@ -92,22 +92,26 @@ def _result_row(result: SoilResult, places: Places, wording: Wording) -> tuple[s
         value = wording.format.number(result.value, result.decimals)
     else:
         value = f"< {wording.format.plain(result.below)}" if result.below is not None else "–"
-    chances = [
-        f"{wording.name('classes', p.name)} {wording.format.number(100 * p.probability, 0)} %"
-        for p in result.probabilities
-        if p.probability >= 0.005
-    ]
     return (
         places.label(result.lab_number),
         analyte_and_form(result, wording),
         value,
         uncertainty(u, result.decimals, wording) if u else "–",
         printed(result.unit) or "–",
-        class_name(result, wording) or reason(result, wording) or "–",
-        ", ".join(chances) or "–",
+        _class_and_chances(result, wording) or "–",
         result.table or "–",
         result.origin or "–",
     )
+
+
+def _class_and_chances(result: SoilResult, wording: Wording) -> str:
+    name = class_name(result, wording)
+    chances = ", ".join(
+        f"{wording.name('classes', p.name)} {wording.format.number(100 * p.probability, 0)} %"
+        for p in result.probabilities
+        if p.probability >= 0.005
+    )
+    return f"{name} ({chances})" if name and chances else name or reason(result, wording)
 
 
 def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
@@ -184,9 +188,6 @@ def _working(amount: Amount, places: Places, wording: Wording) -> Working:
             nutrient=wording.name("nutrients", amount.nutrient),
             amount=shown,
         ),
-        table=wording.page("working-table", table=amount.table)
-        if amount.table
-        else wording.page("working-no-table"),
         steps=tuple(steps),
     )
 

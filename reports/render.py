@@ -6,6 +6,7 @@ One renderer a process: fonts, parsed styles and templates are read once and sha
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
@@ -69,9 +70,9 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
         If the paper is unknown or the libraries that draw text are not installed.
     """
     kind = page_kind(page)
-    weasyprint, fonts, fetcher = _engine()
+    engine = _engine()
     day = datetime.fromisoformat(page.issued_on).replace(tzinfo=UTC)
-    attached = weasyprint.Attachment(
+    attached = engine.weasyprint.Attachment(
         string=page.attachment if attachment_json is None else attachment_json,
         name=page.attachment_name,
         description=page.words["attachment-about"],
@@ -79,15 +80,20 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
         modified=day,
         relationship="Data",
     )
-    document = weasyprint.HTML(string=_fill(page, ""), url_fetcher=fetcher)
-    written: bytes = document.write_pdf(
-        stylesheets=[_parsed_styles(kind, paper)],
-        font_config=fonts,
+    written: bytes = parsed(page).write_pdf(
+        stylesheets=[parsed_styles(kind, paper)],
+        font_config=_engine().fonts,
         attachments=[attached],
         pdf_variant="pdf/ua-1",
         finisher=mark_furniture,
     )
     return written
+
+
+def parsed(page: GrowerReport | RunPage) -> Any:
+    """Fill a page and read it for drawing; its styles come separately."""
+    engine = _engine()
+    return engine.document_class(string=_fill(page, ""), url_fetcher=engine.fetcher)
 
 
 def page_kind(page: GrowerReport | RunPage) -> str:
@@ -118,13 +124,21 @@ def _styles(kind: str, paper: Paper) -> str:
         raise FurrowsliceError(
             f"unknown paper {paper!r}", expected=f"one of {', '.join(PAPERS)}", fix="choose one of these"
         )
-    folder = files("reports") / "styles"
-    return "\n".join((folder / f"{name}.css").read_text("utf-8") for name in ("page", kind, paper))
+    return "\n".join(_style(name) for name in ("page", kind, paper))
+
+
+@dataclass(frozen=True, slots=True)
+class Engine:
+    """WeasyPrint as all pages share it."""
+
+    weasyprint: Any
+    fonts: Any
+    fetcher: Any  # opens nothing but ``data:``
+    document_class: Any
 
 
 @cache
-def _engine() -> tuple[Any, Any, Any]:
-    """WeasyPrint, its fonts and a fetcher that opens nothing but ``data:``."""
+def _engine() -> Engine:
     with only_bundled_fonts():
         try:
             import weasyprint
@@ -136,10 +150,27 @@ def _engine() -> tuple[Any, Any, Any]:
                 expected="Pango, PangoFT2 and HarfBuzz-subset",
                 fix=f"as root: {APT_LINE}",
             ) from error
-        return weasyprint, FontConfiguration(), URLFetcher(allowed_protocols=("data",))
+        fonts = FontConfiguration()
+    fetcher = URLFetcher(allowed_protocols=("data",))
+    elements = weasyprint.CSS(string=_style("elements"), url_fetcher=fetcher)
+
+    class Document(weasyprint.HTML):  # type: ignore[misc]
+        """A document with our own element defaults; the hook is private, so the version is pinned."""
+
+        def _ua_stylesheets(self, forms: bool = False) -> list[Any]:  # noqa: ARG002
+            return [elements]
+
+    return Engine(weasyprint, fonts, fetcher, Document)
 
 
 @cache
-def _parsed_styles(kind: str, paper: Paper) -> Any:
-    weasyprint, fonts, fetcher = _engine()
-    return weasyprint.CSS(string=_styles(kind, paper), font_config=fonts, url_fetcher=fetcher)
+def parsed_styles(kind: str, paper: Paper) -> Any:
+    """Styles of a kind of page, read once."""
+    engine = _engine()
+    return engine.weasyprint.CSS(
+        string=_styles(kind, paper), font_config=engine.fonts, url_fetcher=engine.fetcher
+    )
+
+
+def _style(name: str) -> str:
+    return (files("reports") / "styles" / f"{name}.css").read_text("utf-8")

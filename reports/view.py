@@ -191,7 +191,6 @@ class Working:
     """How one amount came about, in order."""
 
     title: str
-    table: str
     steps: tuple[str, ...]
 
 

@@ -169,7 +169,7 @@ def tsp(rate: float) -> MaterialRate:
 
 def map_(rate: float) -> MaterialRate:
     return MaterialRate(
-        material="monoammonium-phosphate",
+        material="map-11-52-0",
         rate=rate,
         unit="kg/ha",
         supplies_kg_per_ha={"P2O5": rate * 0.52, "N": rate * 0.11},
@@ -183,7 +183,7 @@ def can(rate: float) -> MaterialRate:
 
 
 def lime(rate: float) -> MaterialRate:
-    return MaterialRate(material="ground-limestone", rate=rate, unit="t/ha")
+    return MaterialRate(material="calcitic-lime", rate=rate, unit="t/ha")
 
 
 TABLES = tuple(
@@ -300,7 +300,7 @@ def field(**changes: Any) -> FieldAdvice:
             ),
             Note(key="frozen-ground", severity="danger", topic="water", sources=("marrowdale-guide",)),
             Note(key="seed-placed-salt", severity="caution", topic="crop"),
-            Note(key="sample-again", severity="advice", topic="soil"),
+            Note(key="resample-interval", severity="advice", topic="soil"),
         ),
         "tables": TABLES,
         "methods": tuple(

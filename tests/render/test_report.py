@@ -113,7 +113,7 @@ def test_metric_converts_a_table_in_pounds() -> None:
 
 
 def test_materials_are_examples_with_what_else_they_bring() -> None:
-    line = next(m for m in report().materials if "MAP" in m.material)
+    line = next(m for m in report().materials if "monoammonium" in m.material)
     assert line.amounts == "North: 115 kg/ha; West: 87 kg/ha"
     assert line.also == "It also brings N 9.6 to 13 kg/ha."  # 87 x 0.11 = 9.57, 115 x 0.11 = 12.65
 

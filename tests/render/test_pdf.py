@@ -1,0 +1,227 @@
+"""The printed file: tagged, self-contained, reproducible, with its data inside.
+
+This is not a validator's certificate: it checks the points that PDF/UA-1 (ISO 14289-1; from memory) and
+archiving ask for and that can be read from the file.
+"""
+
+from __future__ import annotations
+
+import builtins
+import hashlib
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from functools import cache
+from itertools import pairwise
+from typing import Any
+
+import pikepdf
+import pytest
+
+from interpretation.errors import FurrowsliceError
+from reports import render
+from reports.build import build_report
+from reports.render import PAPERS, Paper, html, pdf
+from reports.sheet import build_sheet
+from tests.render.demo_world import field, laboratory, run_sheet
+
+POINTS = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
+
+
+@cache
+def made(kind: str = "report", paper: Paper = "a4", locale: str = "en") -> bytes:
+    if kind == "sheet":
+        return pdf(build_sheet(run_sheet(), laboratory(), locale=locale), paper)
+    return pdf(build_report(field(), laboratory(agent_comment="Call me."), locale=locale), paper)
+
+
+def opened(data: bytes) -> pikepdf.Pdf:
+    return pikepdf.open(io.BytesIO(data))
+
+
+def structure(document: pikepdf.Pdf) -> Iterator[Any]:
+    waiting = [document.Root.StructTreeRoot.K]
+    while waiting:
+        item = waiting.pop(0)
+        if isinstance(item, pikepdf.Array):
+            waiting = [*item, *waiting]
+        elif isinstance(item, pikepdf.Dictionary) and "/S" in item:
+            yield item
+            waiting = [item.get("/K", pikepdf.Array()), *waiting]
+
+
+def fonts(document: pikepdf.Pdf) -> dict[str, Any]:
+    found = {}
+    for page in document.pages:
+        for font in page.Resources.get("/Font", {}).values():
+            found[str(font.BaseFont)] = font
+    return found
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_every_page_has_the_paper_asked_for(kind: str, paper: Paper) -> None:
+    for page in opened(made(kind, paper)).pages:
+        assert [float(side) for side in page.MediaBox[2:]] == pytest.approx(POINTS[paper], abs=0.1)
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_language_title_and_mark(kind: str) -> None:
+    document = opened(made(kind, locale="es"))
+    assert str(document.Root.Lang) == "es"
+    assert str(document.docinfo.Title) == {
+        "report": "Informe de suelo: Long Acre", "sheet": "Hoja de laboratorio: serie BR-0412"
+    }[kind]  # fmt: skip
+    assert document.Root.MarkInfo.Marked
+    assert document.Root.ViewerPreferences.DisplayDocTitle
+    assert 'pdfuaid:part="1"' in bytes(document.Root.Metadata.read_bytes()).decode()
+    assert str(document.docinfo.CreationDate).startswith("D:20260318")
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_headings_do_not_skip_a_level(kind: str) -> None:
+    document = opened(made(kind))
+    levels = [int(str(e.S)[2:]) for e in structure(document) if re.fullmatch(r"/H\d", str(e.S))]
+    assert levels[0] == 1
+    assert levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in pairwise(levels))
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_every_picture_is_told_in_words(kind: str) -> None:
+    document = opened(made(kind))
+    pictures = [e for e in structure(document) if e.S == "/Figure"]
+    assert len(pictures) == (10 if kind == "report" else 3)
+    assert all(len(str(e.Alt)) > 20 for e in pictures)
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_table_cells_name_their_headers(kind: str) -> None:
+    document = opened(made(kind))
+    cells = list(structure(document))
+    heads = {str(e.ID) for e in cells if e.S == "/TH" and "/ID" in e}
+    assert heads
+    for cell in cells:
+        if cell.S == "/TD":
+            assert {str(name) for name in cell.A.Headers} <= heads
+            assert len(cell.A.Headers) >= 1
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_footers_and_bands_are_furniture_and_all_else_is_structure(kind: str) -> None:
+    document = opened(made(kind))
+    tree = document.Root.StructTreeRoot.ParentTree.Nums
+    reached = {e.objgen for e in structure(document)}
+    for page, owners in zip(document.pages, list(tree)[1::2], strict=True):
+        ids, furniture = set(), 0
+        for operands, operator in pikepdf.parse_content_stream(page):
+            if str(operator) == "BDC" and "/MCID" in operands[1]:
+                ids.add(int(operands[1].MCID))
+            elif str(operator) == "BDC":
+                furniture += 1
+                assert str(operands[1].Type) == "/Pagination"
+        assert furniture >= 3  # the band and two footers
+        for number, owner in enumerate(owners):
+            assert (number in ids) == (owner is not None)
+            assert owner is None or owner.objgen in reached
+
+
+@pytest.mark.parametrize("kind", ["report", "sheet"])
+def test_no_font_but_the_bundled_one_and_all_embedded(kind: str) -> None:
+    document = opened(made(kind))
+    found = fonts(document)
+    assert found
+    for name, font in found.items():
+        assert re.fullmatch(r"/[A-Z]{6}\+Fira-Sans(-Medium|-Bold)?", name)
+        assert "/ToUnicode" in font
+        assert "/FontFile2" in font.DescendantFonts[0].FontDescriptor
+
+
+def test_the_data_are_attached_with_fixed_dates() -> None:
+    document = opened(made())
+    (name,) = document.attachments
+    attached = document.attachments[name].get_file()
+    assert name == "soil-report.json"
+    assert json.loads(attached.read_bytes())["advice"] == field().model_dump(mode="json")
+    assert "D:20260318" in str(attached.obj.Params.CreationDate)
+    assert attached.mime_type == "application/json"
+
+
+def test_other_data_can_be_attached() -> None:
+    page = build_report(field(), laboratory())
+    document = opened(pdf(page, "a4", '{"own": 1}'))
+    assert document.attachments["soil-report.json"].get_file().read_bytes() == b'{"own": 1}'
+
+
+def test_the_same_input_gives_the_same_bytes() -> None:
+    page = build_report(field(), laboratory(agent_comment="Call me."))
+    assert pdf(page) == made()
+
+
+def test_another_process_gives_the_same_bytes() -> None:
+    code = (
+        "import hashlib\n"
+        "from tests.render.demo_world import field, laboratory\n"
+        "from reports.build import build_report\n"
+        "from reports.render import pdf\n"
+        "page = build_report(field(), laboratory(agent_comment='Call me.'))\n"
+        "print(hashlib.sha256(pdf(page)).hexdigest())\n"
+    )
+    environment = {
+        **os.environ,
+        "PYTHONHASHSEED": "77",
+        "PYTHONPATH": os.pathsep.join(filter(None, sys.path)),
+    }
+    said = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, env=environment, timeout=120
+    )
+    assert said.stdout.strip() == hashlib.sha256(made()).hexdigest()
+
+
+def test_nothing_is_fetched_from_anywhere() -> None:
+    fetcher = render._engine().fetcher
+    for address in ("http://127.0.0.1:9/x.png", "file:///etc/hostname", "ftp://127.0.0.1/x"):
+        with pytest.raises(ValueError, match="disallowed protocol"):
+            fetcher.fetch(address)
+    assert fetcher.fetch("data:,kept").read() == b"kept"
+
+
+def test_markup_in_names_is_text() -> None:
+    page = build_report(field(field_name="<img src=x> & <b>"), laboratory(agent_comment="<script>1</script>"))
+    written = html(page)
+    assert "<img" not in written
+    assert "<script" not in written
+    assert "&lt;img src=x&gt; &amp; &lt;b&gt;" in written
+
+
+def test_control_characters_and_direction_overrides_are_dropped() -> None:
+    written = html(build_report(field(field_name="Lo\x00ng\x1b \u202eAcre"), laboratory()))
+    assert "Long Acre" in written
+    assert not re.search("[\x00\x1b\u202e]", written)
+
+
+def test_an_unknown_paper_is_refused() -> None:
+    page = build_report(field(), laboratory())
+    for draw in (html, pdf):
+        with pytest.raises(FurrowsliceError, match="unknown paper 'a5'"):
+            draw(page, "a5")  # type: ignore[operator]
+
+
+def test_missing_libraries_are_named_with_the_line_to_type(monkeypatch: pytest.MonkeyPatch) -> None:
+    genuine = builtins.__import__
+
+    def without_pango(name: str, *rest: Any) -> Any:
+        if name == "weasyprint":
+            raise OSError("cannot load library 'libpango-1.0-0'")
+        return genuine(name, *rest)
+
+    monkeypatch.setattr(builtins, "__import__", without_pango)
+    with pytest.raises(FurrowsliceError) as caught:
+        render._engine.__wrapped__()
+    assert "libpango-1.0-0" in caught.value.what
+    assert caught.value.fix == f"as root: {render.APT_LINE}"
+    assert "FONTCONFIG_FILE" not in os.environ

@@ -1,0 +1,146 @@
+"""Every language says everything, and everything the science and the shipped tables choose has words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+import yaml
+
+from interpretation.agronomy.amounts import RATE_REFUSALS
+from interpretation.agronomy.formula import NAMES
+from interpretation.agronomy.tables import Nutrient, Source
+from interpretation.agronomy.values import REFUSALS
+from interpretation.laboratory.detection import Definition
+from interpretation.laboratory.limits import ControlRule
+from interpretation.laboratory.run import KINDS, Model, Response, SignalKind
+from interpretation.methods import Standing
+from interpretation.quantities import ANALYTES, BASES
+from interpretation.results import CheckName, Flag, Outcome, Verdict
+from reports.fonts import font_files
+from reports.wording import LANGUAGES, catalogue
+
+ROOT = Path(__file__).parents[2]
+TABLES = ROOT / "tables"
+
+
+def leaves(tree: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
+    for key, value in tree.items():
+        if isinstance(value, dict):
+            yield from leaves(value, (*path, key))
+        else:
+            yield (*path, key), value
+
+
+def placeholders(text: str) -> set[str]:
+    return set(re.findall(r"{(\w+)}", text))
+
+
+def documents(folder: Path) -> Iterator[Any]:
+    for path in sorted(folder.rglob("*.yaml")):
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+        yield from content if isinstance(content, list) else [content]
+
+
+def literals(folder: str, pattern: str) -> set[str]:
+    """Keys written out in the science's source."""
+    sources = sorted((ROOT / "interpretation" / folder).glob("*.py"))
+    return {found for path in sources for found in re.findall(pattern, path.read_text(encoding="utf-8"))}
+
+
+def test_all_languages_have_the_same_keys_and_placeholders() -> None:
+    english = {path: placeholders(text) for path, text in leaves(catalogue("en"))}
+    for language in LANGUAGES:
+        other = {path: placeholders(text) for path, text in leaves(catalogue(language))}
+        assert other.keys() == english.keys()
+        assert {p: v for p, v in other.items() if v != english[p]} == {}
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_text_is_a_text(language: str) -> None:
+    # YAML turns a bare yes, no or 1 into something else.
+    assert [path for path, text in leaves(catalogue(language)) if not isinstance(text, str) or not text] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_bundled_font_can_print_every_text(language: str) -> None:
+    from fontTools.ttLib import TTFont
+
+    known = set.intersection(*(set(TTFont(path).getBestCmap()) for path in font_files()))
+    used = {ord(c) for _, text in leaves(catalogue(language)) for c in text} - {10}
+    assert {chr(c) for c in used - known} == set()
+
+
+NAMED: dict[str, tuple[str, ...]] = {
+    "analytes": tuple(ANALYTES),
+    "nutrients": get_args(Nutrient),
+    "bases": BASES,
+    "standings": (*get_args(Standing), *get_args(Source.model_fields["read"].annotation)),
+    "signals": get_args(SignalKind),
+    "kinds": KINDS,
+    "models": get_args(Model),
+    "responses": get_args(Response),
+    "checks": tuple(CheckName),
+    "outcomes": tuple(Outcome),
+    "verdicts": tuple(Verdict),
+    "flags": tuple(Flag),
+    "inputs": tuple(NAMES),
+    "reasons": (*filter(None, REFUSALS), "basis"),
+}
+
+
+@pytest.mark.parametrize("group", NAMED)
+def test_names_cover_what_the_science_knows(group: str) -> None:
+    assert [key for key in NAMED[group] if key not in catalogue("en")["names"][group]] == []
+
+
+def test_sentences_cover_what_the_science_knows() -> None:
+    words = catalogue("en")
+    assert [key for key in (*REFUSALS, *RATE_REFUSALS) if key and key not in words["refusals"]] == []
+    assert [flag for flag in Flag if flag not in words["flag_meanings"]] == []
+    assert [key for key in get_args(Definition) if key not in words["limit_definitions"]] == []
+    assert [key for key in get_args(ControlRule) if key not in words["details"]] == []
+
+
+def test_sentences_cover_the_keys_written_in_the_science() -> None:
+    words = catalogue("en")
+    steps = literals("agronomy", r'Step\(\s*key="([\w-]+)"') | literals("agronomy", r'else "(cap)"')
+    assert {"table", "soil-test", "cap", "rounding"} <= steps  # the pattern finds them
+    assert steps - words["steps"].keys() == set()
+    details = literals("laboratory", r'detail(?:: str)? ?= ?"([\w-]+)"') | {
+        "carry-over-high-low",
+        "carry-over-blank-after-high",
+        "trend-significant",
+        "trend-not-significant",
+    }
+    assert {"no-reading", "absent", "not-bracketed"} <= details | words["details"].keys()
+    assert details - words["details"].keys() == set()
+    scope = literals("agronomy", r'(?:misses\[|_unequal\(|_not_among\()"(\w+)"')
+    assert {"method", "day", "depth"} <= scope
+    assert scope - catalogue("en")["names"]["scope"].keys() == set()
+
+
+def test_shipped_tables_are_worded() -> None:
+    words = catalogue("en")
+    names = words["names"]
+    notes = {rule["key"] for rule in documents(TABLES / "notes")}
+    assert notes
+    assert notes - words["notes"].keys() == set()
+    assert {f"severity-{rule['severity']}" for rule in documents(TABLES / "notes")} - words[
+        "page"
+    ].keys() == set()
+    assert {f"topic-{rule['topic']}" for rule in documents(TABLES / "notes")} - words["page"].keys() == set()
+    materials = list(documents(TABLES / "materials"))
+    assert {m["id"] for m in materials} - names["materials"].keys() == set()
+    assert {key for m in materials for key in m.get("cautions", ())} - words["cautions"].keys() == set()
+    assert {crop["id"] for crop in documents(TABLES / "crops")} - names["crops"].keys() == set()
+    assert {method["id"] for method in documents(TABLES / "methods")} - names["methods"].keys() == set()
+    scales = list(documents(TABLES / "marrowdale" / "scales"))
+    assert {c["name"] for scale in scales for c in scale["classes"]} - names["classes"].keys() == set()
+    rates = list(documents(TABLES / "marrowdale" / "rates"))
+    assert {c["key"] for rate in rates for c in rate.get("credits", ())} - names["credits"].keys() == set()
+    textures = {t for table in (*scales, *rates) for t in table.get("textures", ())}
+    assert textures - names["textures"].keys() == set()
