@@ -102,16 +102,23 @@ def _material_line(
         nutrient=wording.name("nutrients", nutrient),
         material=wording.name("materials", material),
         amounts="; ".join(amounts),
-        also=_also(nutrient, [rate for _, rate in used], wording),
-        cautions=tuple(wording.sentence("cautions", key) for key in cautions),
+        remark=" ".join(
+            filter(
+                None,
+                (
+                    _also(nutrient, [rate for _, rate in used], wording),
+                    *(wording.sentence("cautions", key) for key in cautions),
+                ),
+            )
+        ),
     )
 
 
 def _material_amount(rate: MaterialRate, wording: Wording) -> str:
-    text = wording.format.quantity(rate.rate, rate.unit)
+    text = wording.format.quantity(_whole(rate.rate), rate.unit)
     if rate.litres_per_ha is None:
         return text
-    litres = wording.format.quantity(round(rate.litres_per_ha, 1), "L/ha")
+    litres = wording.format.quantity(_whole(rate.litres_per_ha), "L/ha")
     return wording.page("material-litres", amount=text, litres=litres)
 
 
@@ -129,6 +136,7 @@ def _also(nutrient: str, rates: list[MaterialRate], wording: Wording) -> str:
 
 
 def _whole(value: float) -> float:
+    """Round as a spreader can be set: an example needs no more figures."""
     return round(value) if value >= 10 else round(value, 1)
 
 

@@ -10,7 +10,7 @@ from interpretation.results import ClassProbability, FieldAdvice, SoilResult
 from reports.charts import scale, scale_bar
 from reports.format import printed, soil_unit
 from reports.view import BarGroup, BarRow, Finding, ScaleBar
-from reports.wording import Wording
+from reports.wording import Wording, has_no_scale
 
 COVERAGE = 2.0  # half-width of the printed interval in standard uncertainties, about 95 % (GUM sense)
 SHOWN_CHANCE = 0.05  # a class less likely than this is not worth a grower's thought
@@ -60,8 +60,12 @@ def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
 
 
 def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
-    """Say in plain words what each analyte's values mean."""
-    return tuple(_finding(group, places, wording) for group in by_analyte(advice.results))
+    """Say in plain words what each analyte's values mean; a test that only serves another has no say."""
+    return tuple(
+        _finding(group, places, wording)
+        for group in by_analyte(advice.results)
+        if not all(has_no_scale(result.refusal) for result in group)
+    )
 
 
 def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[BarGroup, ...]:

@@ -160,8 +160,7 @@ class MaterialLine:
     nutrient: str
     material: str
     amounts: str
-    also: str
-    cautions: tuple[str, ...]
+    remark: str  # what else it brings, and its cautions
 
 
 @dataclass(frozen=True, slots=True)

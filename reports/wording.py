@@ -34,6 +34,11 @@ GROUP_OF = {
 }
 
 
+def has_no_scale(refusal: Refusal | None) -> bool:
+    """Whether the region has no classes for this test at all, as for a buffer pH that only serves lime."""
+    return refusal is not None and refusal.key == "no-table" and refusal.values.get("failed") == "analyte"
+
+
 class _Values(dict[str, str]):
     """Values of a sentence; one that is missing prints as a dash, so that no page is lost to it."""
 
@@ -106,9 +111,14 @@ class Wording:
 
     def refusal(self, refusal: Refusal) -> str:
         """Say why there is no class or no amount, and what to ask for instead."""
-        text = self.sentence("refusals", refusal.key, refusal.values)
-        if refusal.values.get("use_instead"):
-            text += " " + self.sentence("refusals", "method-use-instead", refusal.values)
+        key, told = refusal.key, refusal.values
+        if key == "missing-input" and told.get("input") == "soil_test" and told.get("method"):
+            key = "missing-soil-test"
+        elif has_no_scale(refusal):
+            key = "no-scale"
+        text = self.sentence("refusals", key, told)
+        if told.get("use_instead"):
+            text += " " + self.sentence("refusals", "method-use-instead", told)
         return text
 
     def has(self, group: str, key: str) -> bool:

@@ -115,7 +115,7 @@ def test_metric_converts_a_table_in_pounds() -> None:
 def test_materials_are_examples_with_what_else_they_bring() -> None:
     line = next(m for m in report().materials if "monoammonium" in m.material)
     assert line.amounts == "North: 115 kg/ha; West: 87 kg/ha"
-    assert line.also == "It also brings N 9.6 to 13 kg/ha."  # 87 x 0.11 = 9.57, 115 x 0.11 = 12.65
+    assert line.remark == "It also brings N 9.6 to 13 kg/ha."  # 87 x 0.11 = 9.57, 115 x 0.11 = 12.65
 
 
 def test_notes_come_by_severity() -> None:
@@ -206,3 +206,22 @@ def test_unknown_language_and_locale_are_refused() -> None:
         report(locale="fr")
     with pytest.raises(FurrowsliceError, match="unknown locale 'es-QQ'"):
         report(locale="es-QQ")
+
+
+def test_a_test_that_only_serves_another_has_no_sentence() -> None:
+    refusal = Refusal(key="no-table", values={"failed": "analyte"})
+    aid = result("Q26-0411", "pH", 6.4, None, limits=(), refusal=refusal)
+    page = report(field(results=(result("Q26-0411"), aid)))
+    assert [found.nutrient for found in page.findings] == ["Phosphorus"]
+    assert page.groups[1].rows[0].remark == "No class: The region has no classes for this test."
+
+
+def test_a_test_that_was_not_done_is_named() -> None:
+    told = {"input": "soil_test", "method": "sulfate-mcp"}
+    page = report(
+        field(amounts=(amount("Q26-0411", "S", None, refusal=Refusal(key="missing-input", values=told)),))
+    )
+    assert page.amounts is not None
+    assert (
+        page.amounts.reasons[0].value == "A test that is needed was not done: sulfate in calcium phosphate."
+    )
