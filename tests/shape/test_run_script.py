@@ -11,7 +11,7 @@ ROOT = Path(__file__).parents[2]
 
 
 def run_on(tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True) -> subprocess.CompletedProcess[str]:
-    """Run ``./run setup`` where Python is too old and every command that would change the machine is a stand-in."""
+    """Run ``./run setup`` where Python is too old and no command can change the machine."""
     clone, commands = tmp_path / "clone", tmp_path / "commands"
     clone.mkdir()
     commands.mkdir()

@@ -1,0 +1,1 @@
+"""What a person can ask the service to do, once, behind every door that asks it."""

@@ -1,0 +1,63 @@
+"""The laboratory card: who answers for a page, kept in a small YAML file, and the identity of each page."""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from datetime import date
+from pathlib import Path
+
+from pydantic import ValidationError
+
+from interpretation.errors import FurrowsliceError
+from reports.view import LaboratoryCard
+from service.yamlfiles import load
+
+NOT_ISSUED = date(1, 1, 1)
+
+
+def read_laboratory(path: Path) -> LaboratoryCard:
+    """Read a laboratory card; its page identity is given by :func:`issued`.
+
+    Parameters
+    ----------
+    path
+        YAML with ``name``, ``address`` (a list of lines) and any other field of
+        :class:`reports.view.LaboratoryCard` except ``report_id`` and ``issued_on``.
+
+    Raises
+    ------
+    FurrowsliceError
+        With file and line, when the card is not as described.
+    """
+    document = load(path.read_text("utf-8"), path.name)
+    facts = dict(document.value) if isinstance(document.value, dict) else {}
+    try:
+        if given := {"report_id", "issued_on"} & facts.keys():
+            raise FurrowsliceError(
+                f"{min(given)!r} is not part of a laboratory card",
+                where=f"{path.name}, line {document.line((min(given),))}",
+                expected="facts about the laboratory",
+                fix="leave the line out; every page gets its own identity and date when it is issued",
+            )
+        return LaboratoryCard.model_validate(facts | {"report_id": "-", "issued_on": NOT_ISSUED})
+    except ValidationError as error:
+        first = error.errors()[0]
+        raise FurrowsliceError(
+            f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}",
+            where=f"{path.name}, line {document.line(first['loc'])}",
+            expected="a laboratory card: name, address (a list of lines), contact, authorised_by, ...",
+            fix="correct that line",
+        ) from None
+
+
+def issued(card: LaboratoryCard, content: str, on: date) -> LaboratoryCard:
+    """The card as printed on one page: with the page's date and an identity made from its content.
+
+    The identity is 12 characters of the SHA-256 of card, date and content, so that the same page always
+    has the same identity and a changed page never keeps it.
+    """
+    dated = card.model_copy(update={"issued_on": on})
+    digest = hashlib.sha256((dated.model_dump_json() + content).encode()).digest()
+    identity = base64.b32encode(digest)[:12].decode()
+    return dated.model_copy(update={"report_id": f"{identity[:4]}-{identity[4:8]}-{identity[8:]}"})

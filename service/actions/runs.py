@@ -1,0 +1,173 @@
+"""Laboratory actions: calibrate a run, measure it, write its values and its sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from pydantic import BaseModel, ConfigDict
+
+from interpretation.agronomy.tables import TableSet
+from interpretation.errors import RunError
+from interpretation.laboratory.curve import fit_curve
+from interpretation.laboratory.limits import Limits
+from interpretation.laboratory.measure import Measurement, Preparation, run_sheet
+from interpretation.laboratory.measure import measure as measure_run
+from interpretation.laboratory.run import CurveChoice, Run
+from interpretation.laboratory.summary import curve_summary
+from interpretation.methods import Method
+from interpretation.results import CurveSummary, Flag, RunSheet, Verdict
+from reports.render import pdf
+from reports.sheet import build_sheet
+from reports.view import LaboratoryCard
+from service.actions.card import issued
+from service.files import safe_name, write_atomically
+from service.samplefiles import Samples
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What a laboratory measures with: tables of methods, its limits, and the samples it received."""
+
+    tables: TableSet
+    limits: Limits
+    samples: Samples
+
+
+class MeasuredRun(BaseModel):
+    """One measured run and the files written for it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    sheet: RunSheet
+    reasons: tuple[str, ...]  # every check that did not pass, in words
+    released: int  # samples whose value left the laboratory
+    withheld: dict[str, Flag]  # lab number -> what keeps its value back
+    values_file: Path | None  # none when nothing was released
+    sheet_file: Path
+
+
+def with_choices(run: Run, choice: Mapping[str, Any], exclude: Mapping[int, str]) -> Run:
+    """The run as the analyst wants it fitted: another curve, or cups taken out with a reason.
+
+    Raises
+    ------
+    RunError
+        If a cup to take out is not in the run.
+    """
+    header = run.header
+    if choice:
+        curve = CurveChoice.model_validate(header.curve.model_dump() | dict(choice))
+        header = header.model_copy(update={"curve": curve})
+    readings = run.readings
+    if exclude:
+        positions = readings["position"].to_numpy()
+        for position in exclude:
+            if position not in positions:
+                raise RunError(
+                    f"there is no cup at position {position} to take out",
+                    where=run.source,
+                    expected=f"a position from {positions.min()} to {positions.max()}",
+                    fix="give the position as it stands in the run file",
+                )
+        chosen = np.isin(positions, list(exclude))
+        readings = readings.assign(
+            excluded=readings["excluded"].to_numpy() | chosen,
+            reason=[
+                exclude.get(position, reason)
+                for position, reason in zip(positions.tolist(), readings["reason"], strict=True)
+            ],
+        )
+    return replace(run, header=header, readings=readings)
+
+
+def calibrate(run: Run, limits: Limits) -> CurveSummary:
+    """Fit the run's curve and every other that could be fitted."""
+    if run.header.signal_kind == "concentration":
+        raise RunError(
+            "this run holds concentrations, so there is no curve to fit",
+            where=run.source,
+            expected="a run of signals (peak area, peak height or absorbance)",
+            fix="use 'measure' directly",
+        )
+    return curve_summary(fit_curve(run.readings, run.header.curve, limits.curve), run.readings, limits.curve)
+
+
+def preparation(method: Method, samples: Samples) -> Preparation:
+    """What was done to each sample for this method.
+
+    A soil weighed air-dry brings its air-dry moisture, a soil weighed as received its field moisture.
+    """
+    prepared = samples.preparation
+    moisture = "air_dry_moisture_percent" if method.weighed_basis == "air-dry" else "moisture_percent"
+    return Preparation(method, prepared.assign(moisture_percent=prepared[moisture]))
+
+
+def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path) -> MeasuredRun:
+    """Measure a run; write its released soil values (CSV) and the laboratory's sheet (PDF).
+
+    Raises
+    ------
+    FurrowsliceError
+        If the run's method is unknown, or a step refuses the run.
+    """
+    header = run.header
+    if header.method not in bench.tables.methods:
+        raise RunError(
+            f"unknown method {header.method!r}",
+            where=run.source,
+            expected=f"one of {', '.join(sorted(bench.tables.methods))}",
+            fix="correct the run's header, or add the method to the tables folder",
+        )
+    measured = measure_run(run, preparation(bench.tables.methods[header.method], bench.samples), bench.limits)
+    sheet = run_sheet(measured)
+    page = build_sheet(sheet, issued(card, sheet.model_dump_json(), header.run_on))
+    stem = safe_name(header.run_id)
+    values_file = None
+    if len(measured.soil_values):
+        values_file = write_atomically(folder / f"{stem}.values.csv", values_csv(measured.soil_values))
+    return MeasuredRun(
+        sheet=sheet,
+        reasons=page.reasons,
+        released=len(measured.soil_values),
+        withheld=withheld(measured),
+        values_file=values_file,
+        sheet_file=write_atomically(folder / f"{stem}.sheet.pdf", pdf(page)),
+    )
+
+
+def withheld(measured: Measurement) -> dict[str, Flag]:
+    """What keeps each unreleased sample back: the run's verdict, or a flag of its own."""
+    soil = measured.soil
+    if measured.verdict is not Verdict.ACCEPT:
+        return dict.fromkeys(soil["lab_number"], Flag.RUN_NOT_ACCEPTED)
+    kept = soil[soil["withheld"] != ""]
+    return {number: Flag(flag) for number, flag in zip(kept["lab_number"], kept["withheld"], strict=True)}
+
+
+def values_csv(values: pd.DataFrame) -> str:
+    """Soil values as a file that ``read_bench`` reads; a censored value is written ``<limit``.
+
+    Depth and day are left out: the sample list has them.
+    """
+    below = "<" + values["below"].map("{:.10g}".format)
+    written = values.assign(
+        value=values["value"].map("{:.10g}".format).where(values["value"].notna(), below),
+        standard_uncertainty=values["standard_uncertainty"].map("{:.4g}".format, na_action="ignore"),
+    )
+    columns = [
+        "lab_number",
+        "analyte",
+        "form",
+        "method",
+        "value",
+        "unit",
+        "basis",
+        "standard_uncertainty",
+        "origin",
+    ]
+    return written.to_csv(columns=columns, index=False, lineterminator="\n")

@@ -1,0 +1,38 @@
+"""The ``furrowslice`` command.
+
+Exit status: 0 done; 1 done, but something was held or refused and a person must look; 2 bad input.
+"""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+
+from interpretation.errors import FurrowsliceError
+from service.cli import console, demo, fields, runs, schemas, tables
+
+app = typer.Typer(
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="From a run of soil extracts to a grower's printed report.",
+    epilog="Exit status: 0 done; 1 done, but something was held or refused; 2 bad input.",
+)
+app.command("demo")(demo.demo)
+app.command("calibrate")(runs.calibrate)
+app.command("measure")(runs.measure)
+app.command("advise")(fields.advise)
+app.command("report")(fields.report)
+app.command("schema")(schemas.schema)
+app.add_typer(tables.app, name="tables")
+
+
+def main() -> None:
+    """Run the command; deliberate errors become a message and exit status 2."""
+    try:
+        app()
+    except FurrowsliceError as error:
+        console.print_error(error)
+        sys.exit(2)

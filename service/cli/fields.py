@@ -1,0 +1,134 @@
+"""``furrowslice advise`` and ``furrowslice report``: the field side of the job."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from interpretation.results import Amount, FieldAdvice, SoilResult
+from reports.findings import class_name, reason, written_value
+from service.actions import fields as actions
+from service.actions.card import read_laboratory
+from service.actions.fields import WrittenReport
+from service.cli import console
+from service.cli.answers import AdviseAnswer, ReportAnswer
+from service.cli.console import WORDING
+from service.cli.runs import JsonOption, TablesOption
+from service.paths import tables_directory
+from service.samplefiles import read_bench, read_samples
+from service.tablefiles import read_tables
+
+SamplesOption = Annotated[Path, typer.Option("--samples", help="The sample list.")]
+ValuesArgument = Annotated[
+    list[Path],
+    typer.Argument(help="Files of soil values: written by 'measure', or typed from other benches."),
+]
+
+
+def _advice(values: list[Path], samples: Path, tables: Path | None) -> tuple[FieldAdvice, ...]:
+    context = read_samples(samples).context
+    frames = [read_bench(path, context) for path in values]
+    return actions.advise(frames, read_tables(tables or tables_directory()), context)
+
+
+def _status(fields: tuple[FieldAdvice, ...]) -> int:
+    return 1 if any(actions.refusals(field) for field in fields) else 0
+
+
+def advise(
+    values: ValuesArgument,
+    samples: SamplesOption,
+    tables: TablesOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Class soil values and work out amounts, field by field."""
+    advised = _advice(values, samples, tables)
+    if as_json:
+        console.print_json(AdviseAnswer(fields=advised))
+    else:
+        for field in advised:
+            print_field(field)
+    raise typer.Exit(_status(advised))
+
+
+def print_field(field: FieldAdvice) -> None:
+    """Print one field's classes and amounts, or why there are none."""
+    places = {s.lab_number: f"{s.lab_number} {s.label}" for s in field.samples}
+    console.print_line(f"{field.field_name}, {field.farm_name}: {WORDING.name('crops', field.crop)}")
+    console.print_table(
+        "Results",
+        ("sample", "analyte", "value", "unit", "class", "method"),
+        [
+            (
+                places[r.lab_number],
+                r.analyte,
+                written_value(r, WORDING),
+                r.unit,
+                _class_or_reason(r),
+                r.method,
+            )
+            for r in field.results
+        ],
+    )
+    console.print_table(
+        "Amounts",
+        ("sample", "nutrient", "amount", "table"),
+        [(places[a.lab_number], a.nutrient, _rate_or_reason(a), a.table or "") for a in field.amounts],
+    )
+
+
+def _class_or_reason(result: SoilResult) -> str:
+    return reason(result, WORDING) if result.class_name is None else class_name(result, WORDING)
+
+
+def _rate_or_reason(amount: Amount) -> str:
+    if amount.rate is None:
+        return (
+            WORDING.sentence("refusals", amount.refusal.key, amount.refusal.values) if amount.refusal else ""
+        )
+    return f"{amount.rate:g} {amount.unit}"
+
+
+def report(
+    values: ValuesArgument,
+    samples: SamplesOption,
+    laboratory: Annotated[
+        Path, typer.Option("--laboratory", help="Laboratory card: name, address, who signs.")
+    ],
+    tables: TablesOption = None,
+    folder: Annotated[Path, typer.Option("--out", help="Folder for the PDFs.")] = Path("out"),
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper")] = "a4",
+    language: Annotated[Literal["en", "es"], typer.Option("--language")] = "en",
+    units: Annotated[
+        Literal["metric", "us"], typer.Option("--units", help="Units of the amounts.")
+    ] = "metric",
+    issued_on: Annotated[
+        datetime | None,
+        typer.Option("--issued-on", formats=["%Y-%m-%d"], help="Date of issue; today if not given."),
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write one printable PDF per field."""
+    advised = _advice(values, samples, tables)
+    day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
+    style = actions.Style(paper=paper, language=language, units=units)
+    card = read_laboratory(laboratory)
+    written = [
+        actions.write_report(field, card, style, day, folder)
+        for field in console.tracked(advised, "Writing reports")
+    ]
+    if as_json:
+        console.print_json(ReportAnswer(reports=tuple(written)))
+    else:
+        print_reports(written)
+    raise typer.Exit(_status(advised))
+
+
+def print_reports(written: list[WrittenReport]) -> None:
+    """Print where each report is, and how many of its lines were refused."""
+    for w in written:
+        note = f"  ({w.refusals} values or amounts not given; the report says why)" if w.refusals else ""
+        console.print_line(f"{w.file}{note}")

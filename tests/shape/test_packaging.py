@@ -1,0 +1,81 @@
+"""The distribution: an sdist, the wheel built from it, and the command run with the clone out of sight."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tarfile
+import zipfile
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Build sdist, unpack it, build the wheel from what was unpacked."""
+    work = tmp_path_factory.mktemp("build")
+    hatch = [sys.executable, "-m", "hatchling", "build", "-d", str(work)]
+    subprocess.run([*hatch, "-t", "sdist"], cwd=ROOT, check=True, capture_output=True)
+    (sdist,) = work.glob("*.tar.gz")
+    with tarfile.open(sdist) as archive:
+        archive.extractall(work, filter="data")
+    (unpacked,) = (path for path in work.iterdir() if path.is_dir())
+    subprocess.run([*hatch, "-t", "wheel"], cwd=unpacked, check=True, capture_output=True)
+    (built,) = work.glob("*.whl")
+    return built
+
+
+def test_wheel_holds_three_packages_and_the_tables(wheel: Path) -> None:
+    names = zipfile.ZipFile(wheel).namelist()
+    assert {name.split("/")[0] for name in names if ".dist-info" not in name} == {
+        "interpretation",
+        "reports",
+        "service",
+    }
+    for needed in (
+        "service/_tables/README.md",
+        "service/_tables/marrowdale/region.yaml",
+        "service/layouts/README.md",
+        "service/demo/samples.csv",
+        "reports/wording/en.yaml",
+        "reports/wording/es.yaml",
+    ):
+        assert needed in names
+    in_clone = {path.relative_to(ROOT / "tables").as_posix() for path in (ROOT / "tables").rglob("*.yaml")}
+    in_wheel = {
+        name.removeprefix("service/_tables/") for name in names if name.startswith("service/_tables/")
+    }
+    assert in_clone <= in_wheel
+
+
+def test_installed_command_runs_with_the_clone_out_of_sight(wheel: Path, tmp_path: Path) -> None:
+    site, elsewhere = tmp_path / "site", tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    pip = [sys.executable, "-m", "pip", "install", "--quiet", "--no-deps", "--no-index"]
+    subprocess.run([*pip, "--target", str(site), str(wheel)], check=True, capture_output=True)
+    program = (
+        "import service, sys; print(service.__file__); "
+        "from service.cli.app import main; sys.argv[1:] = {}; main()"
+    )
+
+    def command(*arguments: str) -> subprocess.CompletedProcess[str]:
+        return subprocess.run(
+            [sys.executable, "-c", program.format(list(arguments))],
+            cwd=elsewhere,
+            env=os.environ | {"PYTHONPATH": str(site)},
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+
+    checked = command("tables", "check")
+    assert checked.returncode == 0, checked.stdout + checked.stderr
+    assert str(site) in checked.stdout
+
+    done = command("demo", "--out", "demo")
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert len(list((elsewhere / "demo").rglob("*.pdf"))) >= 10
