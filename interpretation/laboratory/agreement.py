@@ -43,12 +43,12 @@ def duplicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
     """
     limit = limits.duplicate
     disagreeing = np.zeros(len(cups.kind), bool)
-    own = samples.rows()
+    own, too_low = samples.rows(), cups.too_low(cups.solution)
     lines = []
     for row in cups.taken("duplicate"):
         sample = own.get(cups.of[row])
         a, b = (np.nan, np.nan) if sample is None else (cups.extract[sample], cups.extract[row])
-        low = sample is not None and bool(cups.too_low(cups.solution[[sample, row]]).any())
+        low = sample is not None and bool(too_low[sample] or too_low[row])
         line = judged(
             CheckName.DUPLICATE,
             limit,
@@ -74,10 +74,8 @@ def replicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
     a run without replicate cups has nothing to judge.
     """
     disagreeing = np.zeros(len(cups.kind), bool)
-    stands = samples.sample_of >= 0
-    counts = np.bincount(samples.sample_of[stands], minlength=len(samples.sample_id))
     lines = []
-    for sample in np.flatnonzero(counts > 1):
+    for sample in np.flatnonzero(samples.count > 1):
         rows = np.flatnonzero(samples.sample_of == sample)
         values = cups.extract[rows]
         low = bool(cups.too_low(cups.solution[rows]).any())

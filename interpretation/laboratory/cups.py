@@ -15,7 +15,7 @@ from interpretation.laboratory.curve import Curve
 from interpretation.laboratory.detection import DetectionLimits, blank_signals, limits_of
 from interpretation.laboratory.flags import bit, mask
 from interpretation.laboratory.inverse import ROUNDING, SOLUTION, read_off
-from interpretation.laboratory.run import RunHeader
+from interpretation.laboratory.run import KINDS, RunHeader
 from interpretation.methods import Method
 from interpretation.results import Flag
 
@@ -81,10 +81,14 @@ class Cups:
 
     def is_kind(self, *kinds: str) -> BoolArray:
         """Mark the cups of these kinds, read or not."""
-        marked = np.zeros(len(self.kind), bool)
-        for kind in kinds:
-            marked |= self.kind == kind
+        marked = self._kinds[kinds[0]]
+        for kind in kinds[1:]:
+            marked = marked | self._kinds[kind]
         return marked
+
+    @cached_property
+    def _kinds(self) -> dict[str, BoolArray]:
+        return {kind: np.asarray(self.kind == kind) for kind in KINDS}
 
     def where(self, *kinds: str) -> IntArray:
         """Return the indices of the read cups of these kinds, in instrument order."""
@@ -92,7 +96,7 @@ class Cups:
 
     def taken(self, kind: str) -> IntArray:
         """Return the indices of the cups of one kind that no person took out, read or not."""
-        return np.flatnonzero((self.kind == kind) & ((self.flags & _EXCLUDED) == 0))
+        return np.flatnonzero(self.is_kind(kind) & ((self.flags & _EXCLUDED) == 0))
 
 
 def cups_of(solution: pd.DataFrame, curve: Curve | None, header: RunHeader, method: Method) -> Cups:

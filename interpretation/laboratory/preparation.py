@@ -139,8 +139,10 @@ def prepared(
     volume = extract_volume_ml(extract_ml, amount, moisture) if method.soil_water_added else extract_ml
     of_amount = preparing.scoop_percent if method.scoop_cm3 else 100 * preparing.mass_g / amount
     of_moisture = 100 * preparing.moisture_percent / (100 + moisture) if to_oven_dry else np.zeros(len(row))
-    too_alkaline = given("ph_water", None) > _or_infinite(method.valid_ph_max)
-    too_limy = given("lime_percent", None) > _or_infinite(method.valid_lime_percent_max)
+    not_valid = np.zeros(len(row), bool)
+    for name, limit in (("ph_water", method.valid_ph_max), ("lime_percent", method.valid_lime_percent_max)):
+        if limit is not None:
+            not_valid |= given(name, None) > limit
     return Prepared(
         soil_per_extract=volume / mass * per_extract,
         as_weighed=extract_ml / amount * per_extract,
@@ -148,7 +150,7 @@ def prepared(
         amount_percent=np.broadcast_to(np.asarray(of_amount, float), row.shape),
         moisture_percent=of_moisture,
         moisture_missing=np.isnan(moisture) & needed,
-        not_valid=too_alkaline | too_limy,
+        not_valid=not_valid,
         row=row,
     )
 
@@ -239,7 +241,3 @@ def _refuse_impossible(name: str, values: FloatArray, least: float, cup_ids: NDA
             expected="a number above 0" if least else "0 or more, on oven-dry mass (above 100 is legal)",
             fix=f"correct {name}, or leave it empty",
         )
-
-
-def _or_infinite(limit: float | None) -> float:
-    return np.inf if limit is None else limit

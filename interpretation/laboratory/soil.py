@@ -194,6 +194,8 @@ def half_even(value: ArrayLike, decimals: ArrayLike) -> FloatArray:
 
 def _decimals(value: FloatArray, method: Method) -> NDArray[np.int64]:
     rules = sorted(method.digits, key=lambda rule: rule.at)
+    if len(rules) == 1:
+        return np.full(value.shape, rules[0].decimals)
     starts = [rule.at for rule in rules[1:]]
     known = np.nan_to_num(np.abs(value), nan=0.0)
     return np.array([rule.decimals for rule in rules])[np.searchsorted(starts, known, side="right")]

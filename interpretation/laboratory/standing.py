@@ -8,6 +8,7 @@ diluted stands, because it reads farthest from the blank.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -46,19 +47,25 @@ class Standing:
     over: BoolArray
     thinned: BoolArray
 
+    @cached_property
+    def cups(self) -> IntArray:
+        """Every cup that stands for a sample."""
+        return np.flatnonzero(self.sample_of >= 0)
+
+    @cached_property
+    def count(self) -> IntArray:
+        """How many cups stand for each sample."""
+        return np.bincount(self.sample_of[self.cups], minlength=len(self.sample_id))
+
     def mean(self, values: FloatArray) -> FloatArray:
         """Average a value of the cups over each sample; NaN where no cup stands."""
-        cups = np.flatnonzero(self.sample_of >= 0)
-        samples = self.sample_of[cups]
-        total = np.bincount(samples, values[cups], len(self.sample_id))
-        count = np.bincount(samples, minlength=len(self.sample_id))
-        return np.asarray(np.divide(total, count, out=np.full(len(total), np.nan), where=count > 0))
+        total = np.bincount(self.sample_of[self.cups], values[self.cups], len(self.sample_id))
+        return np.asarray(np.divide(total, self.count, out=np.full(len(total), np.nan), where=self.count > 0))
 
     def flags(self, flags: IntArray) -> IntArray:
         """Collect the flags of each sample's standing cups, or of its first cup where none stands."""
-        joined = flags[self.first].copy()
-        cups = np.flatnonzero(self.sample_of >= 0)
-        np.bitwise_or.at(joined, self.sample_of[cups], flags[cups])
+        joined = flags[self.first]
+        np.bitwise_or.at(joined, self.sample_of[self.cups], flags[self.cups])
         return joined
 
     def rows(self) -> dict[str, int]:
@@ -79,30 +86,26 @@ def standing(cups: Cups) -> Standing:
     -------
     Standing
     """
-    rows_of: dict[str, list[int]] = {}
-    for row in np.flatnonzero(cups.kind == "sample").tolist():
-        rows_of.setdefault(cups.cup_id[row], []).append(row)
-    taken = (cups.flags & _TAKEN_OUT) == 0
-    over = taken & ((cups.flags & _OVER) != 0)
+    rows = np.flatnonzero(cups.is_kind("sample"))
+    number: dict[str, int] = {}
+    sample = np.array([number.setdefault(name, len(number)) for name in cups.cup_id[rows].tolist()], np.int64)
+    flags, dilution = cups.flags[rows], cups.dilution[rows]
+    taken = (flags & _TAKEN_OUT) == 0
+    over = taken & ((flags & _OVER) != 0)
     # A reading too low for the curve to give a number, or "< x" in the file, still says "less than".
-    usable = taken & ~over & (cups.read | ((cups.flags & _STILL_SAYS) != 0))
-    is_over, is_usable, dilution = over.tolist(), usable.tolist(), cups.dilution.tolist()
-    sample_of = np.full(len(cups.position), -1, np.int64)
-    first, over_only, thinned = [], [], []
-    for sample, rows in enumerate(rows_of.values()):
-        fit = [row for row in rows if is_usable[row]]
-        least = min((dilution[row] for row in fit), default=np.inf)
-        chosen = [row for row in fit if dilution[row] == least]
-        for row in chosen:
-            sample_of[row] = sample
-        over_below = any(is_over[row] and dilution[row] < least for row in rows)
-        first.append((chosen or rows)[0])
-        over_only.append(over_below and not chosen)
-        thinned.append(over_below and bool(chosen))
-    return Standing(
-        sample_id=np.fromiter(rows_of, object, len(rows_of)),
-        sample_of=sample_of,
-        first=np.array(first, np.int64),
-        over=np.array(over_only, bool),
-        thinned=np.array(thinned, bool),
-    )
+    usable = taken & ~over & (cups.read[rows] | ((flags & _STILL_SAYS) != 0))
+
+    least = np.full(len(number), np.inf)  # dilution of the reading that stands
+    np.minimum.at(least, sample[usable], dilution[usable])
+    chosen = usable & (dilution == least[sample])
+    sample_of = np.full(len(cups.kind), -1, np.int64)
+    sample_of[rows[chosen]] = sample[chosen]
+    first = np.zeros(len(number), np.int64)
+    first[sample[::-1]] = rows[::-1]  # the first of several is written last
+    first[sample[chosen][::-1]] = rows[chosen][::-1]
+
+    stands = np.isfinite(least)
+    over_below = np.zeros(len(number), bool)
+    over_below[sample[over & (dilution < least[sample])]] = True
+    ids = np.fromiter(number, object, len(number))
+    return Standing(ids, sample_of, first, over_below & ~stands, over_below & stands)
