@@ -203,8 +203,11 @@ def _flag_key(sheet: RunSheet, wording: Wording) -> tuple[Fact, ...]:
 
 
 def _statements(sheet: RunSheet, wording: Wording) -> tuple[str, ...]:
-    keys = ["state-sheet-uncertainty", "state-sheet-released"]
-    return tuple(wording.page(key) for key in (["state-example"] if sheet.example else []) + keys)
+    lines = [wording.page("state-example")] if sheet.example else []
+    sources = dict.fromkeys(line.source for line in sheet.checks if line.source)
+    if sources:
+        lines.append(wording.page("state-limits", sources=", ".join(sources)))
+    return (*lines, wording.page("state-sheet-uncertainty"), wording.page("state-sheet-released"))
 
 
 def _data(sheet: RunSheet, lab: LaboratoryCard) -> str:

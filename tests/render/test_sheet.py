@@ -92,3 +92,8 @@ def test_the_attached_data_are_the_run() -> None:
 def test_report_and_sheet_share_the_mark_of_an_example() -> None:
     assert build_sheet(run_sheet(), laboratory()).band == build_report(field(), laboratory()).band
     assert build_sheet(run_sheet(example=False), laboratory()).band == ""
+
+
+def test_the_sources_of_the_limits_are_named() -> None:
+    page = build_sheet(run_sheet(), laboratory())
+    assert "Limits of the checks come from: laboratory." in page.declarations
