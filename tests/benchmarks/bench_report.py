@@ -15,7 +15,8 @@ from reports.build import build_report
 from reports.fonts import only_bundled_fonts
 from reports.render import html, pdf
 from reports.sheet import build_sheet
-from tests.render.demo_world import field, laboratory, run_sheet
+from tests.render.demo_run import run_sheet
+from tests.render.demo_world import field, laboratory
 
 ROUNDS = 9
 

@@ -15,7 +15,8 @@ from reports.build import build_report
 from reports.render import html
 from reports.sheet import build_sheet
 from reports.view import GrowerReport, RunPage
-from tests.render.demo_world import field, laboratory, run_sheet
+from tests.render.demo_run import run_sheet
+from tests.render.demo_world import field, laboratory
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 BREAKS = {"p", "li", "tr", "h1", "h2", "h3", "h4", "caption", "title", "div", "svg"}

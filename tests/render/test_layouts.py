@@ -15,7 +15,8 @@ from reports.build import build_report
 from reports.render import Paper, html, pdf
 from reports.sheet import build_sheet
 from reports.view import GrowerReport, RunPage
-from tests.render.demo_world import amount, curve, field, laboratory, result, run_sheet, sample
+from tests.render.demo_run import curve, run_sheet
+from tests.render.demo_world import amount, field, laboratory, result, sample
 
 TWO_HUNDRED = "Upper Thistlecombe Meadow behind the old mill, " * 4 + "far corner ends"
 UNBROKEN = "W" * 200

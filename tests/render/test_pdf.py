@@ -27,7 +27,8 @@ from reports import render
 from reports.build import build_report
 from reports.render import PAPERS, Paper, html, pdf
 from reports.sheet import build_sheet
-from tests.render.demo_world import field, laboratory, run_sheet
+from tests.render.demo_run import run_sheet
+from tests.render.demo_world import field, laboratory
 
 POINTS = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
 

@@ -8,7 +8,8 @@ from interpretation.results import Flag, Outcome, RunSheet, Verdict
 from reports.build import build_report
 from reports.render import html
 from reports.sheet import build_sheet
-from tests.render.demo_world import curve, field, laboratory, run_sheet
+from tests.render.demo_run import curve, run_sheet
+from tests.render.demo_world import field, laboratory
 
 
 def test_every_reason_of_the_verdict_is_told_the_gravest_first() -> None:
