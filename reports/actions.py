@@ -92,11 +92,13 @@ def material_lines(advice: FieldAdvice, places: Places, wording: Wording) -> tup
 def _material_line(
     nutrient: str, material: str, used: list[tuple[str, MaterialRate]], places: Places, wording: Wording
 ) -> MaterialLine:
-    amounts = []
+    samples: dict[str, list[str]] = {}
     for lab_number, rate in used:
-        text = _material_amount(rate, wording)
-        named = wording.page("material-of", sample=places.label(lab_number), amount=text)
-        amounts.append(named if places.many else text)
+        samples.setdefault(_material_amount(rate, wording), []).append(lab_number)
+    amounts = [
+        wording.page("material-of", sample=places.list(numbers), amount=text) if places.many else text
+        for text, numbers in samples.items()
+    ]
     cautions = dict.fromkeys(key for _, rate in used for key in rate.cautions)
     return MaterialLine(
         nutrient=wording.name("nutrients", nutrient),

@@ -45,7 +45,9 @@ class Places:
         return self._labels.get(lab_number, lab_number)
 
     def list(self, lab_numbers: Sequence[str]) -> str:
-        """Name a few samples, count many."""
+        """Name a few samples, count many, and say so when it is all of them."""
+        if self.many and len(lab_numbers) == len(self.order):
+            return self.wording.page("places-all", count=str(len(self.order)))
         if len(lab_numbers) > NAMED_PLACES:
             return self.wording.page("places-many", count=str(len(lab_numbers)), total=str(len(self.order)))
         return self.wording.format.join([self.label(number) for number in lab_numbers])
@@ -60,12 +62,8 @@ def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
 
 
 def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
-    """Say in plain words what each analyte's values mean; a test that only serves another has no say."""
-    return tuple(
-        _finding(group, places, wording)
-        for group in by_analyte(advice.results)
-        if not all(has_no_scale(result.refusal) for result in group)
-    )
+    """Say in plain words what each analyte's values mean."""
+    return tuple(_finding(group, places, wording) for group in _with_scale(advice))
 
 
 def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[BarGroup, ...]:
@@ -77,8 +75,14 @@ def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[B
             method=methods.get(group[0].method, group[0].method),
             rows=tuple(_row(result, places, wording) for result in group),
         )
-        for group in by_analyte(advice.results)
+        for group in _with_scale(advice)
     )
+
+
+def _with_scale(advice: FieldAdvice) -> list[list[SoilResult]]:
+    """Leave out what no sample has a scale for: a test that only serves another stands at the back."""
+    groups = by_analyte(advice.results)
+    return [group for group in groups if not all(has_no_scale(result.refusal) for result in group)]
 
 
 def written_value(result: SoilResult, wording: Wording) -> str:
@@ -122,13 +126,11 @@ def _finding(group: list[SoilResult], places: Places, wording: Wording) -> Findi
         kinds.setdefault(_kind(result), []).append(result)
     sentences: list[str] = []
     for (_, kind), results in sorted(kinds.items(), key=lambda item: item[0]):
-        key = _sentence_key(kind, first=not sentences, whole=len(results) == len(places.order), places=places)
         sentences.append(
             wording.page(
-                key,
+                _sentence_key(kind, first=not sentences, many=places.many),
                 nutrient=nutrient,
                 places=places.list([r.lab_number for r in results]),
-                count=str(len(results)),
                 **{"class": class_name(results[0], wording)},
             )
         )
@@ -149,15 +151,11 @@ def _kind(result: SoilResult) -> tuple[int, str]:
     return (998, "unclassed")
 
 
-def _sentence_key(kind: str, *, first: bool, whole: bool, places: Places) -> str:
+def _sentence_key(kind: str, *, first: bool, many: bool) -> str:
     stem = "found" if kind.startswith("class ") else f"found-{kind}"
-    if not places.many:
+    if not many:
         return f"{stem}-one"
-    if not first:
-        return f"{stem}-more"
-    if stem == "found":
-        return "found-all" if whole else "found-some"
-    return f"{stem}-first"
+    return f"{stem}-first" if first else f"{stem}-more"
 
 
 def _outlook(group: list[SoilResult], wording: Wording) -> str:

@@ -46,9 +46,18 @@ def test_many_samples_are_counted_not_named() -> None:
     assert found.sentences == "Phosphorus is very low in 5 of 12 samples. It is high in 7 of 12 samples."
 
 
+def test_what_holds_everywhere_is_said_of_all_samples() -> None:
+    results = tuple(result(s.lab_number, borderline=True) for s in field().samples)
+    (found,) = report(field(results=results)).findings
+    assert found.sentences == "Phosphorus is low in all 3 samples. It is a close call in all 3 samples."
+
+
 def test_a_close_call_is_told_in_odds() -> None:
     bars = {row.sample: row for row in report().groups[0].rows}
-    assert bars["West"].remark == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
+    assert (
+        bars["West"].remark.replace("\u00a0", " ")
+        == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
+    )
     assert bars["North"].remark == ""
 
 
@@ -208,12 +217,13 @@ def test_unknown_language_and_locale_are_refused() -> None:
         report(locale="es-QQ")
 
 
-def test_a_test_that_only_serves_another_has_no_sentence() -> None:
+def test_a_test_that_only_serves_another_stands_at_the_back() -> None:
     refusal = Refusal(key="no-table", values={"failed": "analyte"})
     aid = result("Q26-0411", "pH", 6.4, None, limits=(), refusal=refusal)
     page = report(field(results=(result("Q26-0411"), aid)))
     assert [found.nutrient for found in page.findings] == ["Phosphorus"]
-    assert page.groups[1].rows[0].remark == "No class: The region has no classes for this test."
+    assert [group.title for group in page.groups] == ["Phosphorus"]
+    assert page.results.rows[1][5] == "The region has no classes for this test."
 
 
 def test_a_test_that_was_not_done_is_named() -> None:
