@@ -15,7 +15,7 @@ from interpretation.laboratory.curve import Curve
 from interpretation.laboratory.detection import DetectionLimits, blank_signals, limits_of
 from interpretation.laboratory.flags import bit, mask
 from interpretation.laboratory.inverse import ROUNDING, SOLUTION, read_off
-from interpretation.laboratory.run import KINDS, RunHeader
+from interpretation.laboratory.run import KINDS, Columns, RunHeader, columns_of
 from interpretation.methods import Method
 from interpretation.results import Flag
 
@@ -118,35 +118,34 @@ def cups_of(solution: pd.DataFrame, curve: Curve | None, header: RunHeader, meth
     -------
     Cups
     """
-    read, uncertainty = (solution[name].to_numpy() for name in SOLUTION[:2])
-    flags = solution["flags"].to_numpy()
+    columns = columns_of(solution)
+    read, uncertainty = (columns[name] for name in SOLUTION[:2])
     if curve is None:
-        applied = solution["dilution"].to_numpy() if header.dilution_applied else np.ones(len(solution))
-        return _bounded(_laid_out(solution, read / applied, uncertainty, flags, applied), method)
-    return _within(
-        _laid_out(solution, read, uncertainty, flags), curve, limits_of(curve, blank_signals(solution))
-    )
+        applied = columns["dilution"] if header.dilution_applied else 1.0
+        return _bounded(_laid_out(columns, read / applied, uncertainty, columns["flags"], applied), method)
+    cups = _laid_out(columns, read, uncertainty, columns["flags"])
+    return _within(cups, curve, limits_of(curve, blank_signals(columns)))
 
 
-def read_signals(readings: pd.DataFrame, curve: Curve) -> Cups:
+def read_signals(readings: Columns, curve: Curve) -> Cups:
     """Read every cup off its curve and lay the cups out: :func:`cups_of` without a frame in between."""
     limits = limits_of(curve, blank_signals(readings))
-    read, flags = read_off(curve, readings["signal"].to_numpy(), limits)
-    flags |= readings["excluded"].to_numpy() * np.int64(_EXCLUDED)
+    read, flags = read_off(curve, readings["signal"], limits)
+    flags |= readings["excluded"] * np.int64(_EXCLUDED)
     return _within(_laid_out(readings, read.x, read.uncertainty, flags), curve, limits)
 
 
 def _laid_out(
-    readings: pd.DataFrame,
+    readings: Columns,
     solution: FloatArray,
     uncertainty: FloatArray,
     flags: IntArray,
     applied: FloatArray | float = 1.0,
 ) -> Cups:
-    order = np.argsort(readings["position"].to_numpy(), kind="stable").astype(np.int64)
+    order = np.argsort(readings["position"], kind="stable").astype(np.int64)
 
     def column(name: str) -> NDArray[Any]:
-        return np.asarray(readings[name].to_numpy())[order]
+        return np.asarray(readings[name][order])
 
     return Cups(
         order=order,
@@ -158,7 +157,7 @@ def _laid_out(
         dilution=column("dilution"),
         solution=solution[order],
         uncertainty=uncertainty[order],
-        below=(readings["below_mg_per_l"].to_numpy() / applied)[order],
+        below=(readings["below_mg_per_l"] / applied)[order],
         flags=flags[order].astype(np.int64),
     )
 

@@ -18,7 +18,7 @@ from interpretation.laboratory.refusals import (
     refuse_wrong_way,
     turning_point,
 )
-from interpretation.laboratory.run import CurveChoice
+from interpretation.laboratory.run import Columns, CurveChoice
 from interpretation.laboratory.standards import Standards, standards_of
 
 Array = NDArray[np.float64]
@@ -141,7 +141,7 @@ class Curve:
 
 
 def fit_curve(
-    readings: pd.DataFrame, choice: CurveChoice, criteria: CurveCriteria = DEFAULT_CRITERIA
+    readings: pd.DataFrame | Columns, choice: CurveChoice, criteria: CurveCriteria = DEFAULT_CRITERIA
 ) -> Curve:
     """Fit the analyst's choice of curve to the standards of a run.
 

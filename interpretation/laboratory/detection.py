@@ -17,6 +17,7 @@ from scipy.special import stdtrit
 
 from interpretation.errors import CalibrationError
 from interpretation.laboratory.curve import Curve
+from interpretation.laboratory.run import Columns
 
 Definition = Literal["calibration", "blanks", "mdl"]
 
@@ -61,10 +62,10 @@ def limits_of(curve: Curve, blanks: ArrayLike) -> DetectionLimits:
     return calibration_limits(curve)
 
 
-def blank_signals(readings: pd.DataFrame) -> NDArray[np.float64]:
+def blank_signals(readings: pd.DataFrame | Columns) -> NDArray[np.float64]:
     """Signals of the calibration blanks that are not excluded and have a reading."""
-    signal = readings["signal"].to_numpy()
-    usable = (readings["kind"].to_numpy() == "blank") & ~readings["excluded"].to_numpy()
+    signal = np.asarray(readings["signal"])
+    usable = (np.asarray(readings["kind"]) == "blank") & ~np.asarray(readings["excluded"])
     return np.asarray(signal[usable & np.isfinite(signal)])
 
 

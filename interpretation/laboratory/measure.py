@@ -18,7 +18,7 @@ from interpretation.laboratory.flags import bit
 from interpretation.laboratory.inverse import as_read
 from interpretation.laboratory.limits import Limits
 from interpretation.laboratory.preparation import Preparation, prepared
-from interpretation.laboratory.run import Run, RunHeader
+from interpretation.laboratory.run import Columns, Run, RunHeader, columns_of
 from interpretation.laboratory.sheet import cup_lines, method_note
 from interpretation.laboratory.standing import standing
 from interpretation.laboratory.summary import curve_summary
@@ -161,14 +161,15 @@ def measure(run: Run, preparation: Preparation, limits: Limits) -> Measurement:
     cmol, the run's header says ``ammonium`` and the form its mg/L count. That pair alone may differ.
     """
     header = run.header
-    _refuse_impossible(run)
+    readings = columns_of(run.readings)
+    _refuse_impossible(run, readings)
     method = preparation.method
     curve = None
     if header.signal_kind == "concentration":
         cups = cups_of(as_read(run.readings), None, header, method)
     else:
-        curve = fit_curve(run.readings, header.curve, limits.curve)
-        cups = read_signals(run.readings, curve)
+        curve = fit_curve(readings, header.curve, limits.curve)
+        cups = read_signals(readings, curve)
     if header.drift_correction:
         cups = correct(cups)
     samples = standing(cups)
@@ -222,14 +223,14 @@ def run_sheet(measurement: Measurement) -> RunSheet:
     )
 
 
-def _refuse_impossible(run: Run) -> None:
-    dilution = run.readings["dilution"].to_numpy()
+def _refuse_impossible(run: Run, readings: Columns) -> None:
+    dilution = readings["dilution"]
     wrong = ~(dilution >= 1) | np.isinf(dilution)
     if wrong.any():
         row = int(wrong.argmax())
         raise RunError(
             f"dilution {dilution[row]:g} cannot be",
-            where=f"{run.source or run.header.run_id}, row {run.readings['row'].iloc[row]}",
+            where=f"{run.source or run.header.run_id}, row {readings['row'][row]}",
             expected="final volume over aliquot volume, 1 or more",
             fix="write 10 for 1 mL made up to 10 mL",
         )

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from interpretation.errors import CalibrationError
-from interpretation.laboratory.run import CurveChoice
+from interpretation.laboratory.run import Columns, CurveChoice
 
 ZERO_NOT_USED = "zero standard not used"
 
@@ -41,7 +41,7 @@ class Standards:
         return f"standard {self.cup_id[index]!r}, row {self.row[index]}"
 
 
-def standards_of(readings: pd.DataFrame, choice: CurveChoice) -> Standards:
+def standards_of(readings: pd.DataFrame | Columns, choice: CurveChoice) -> Standards:
     """Pick the standards out of a run.
 
     Parameters
@@ -62,22 +62,22 @@ def standards_of(readings: pd.DataFrame, choice: CurveChoice) -> Standards:
         If there is no standard, one has no or a negative nominal value, every one is excluded, a retained
         one has no finite signal, or a zero standard is asked for and there is none.
     """
-    kind = readings["kind"].to_numpy()
+    kind = np.asarray(readings["kind"])
     is_blank = kind == "blank"
     index = np.flatnonzero((kind == "standard") | (is_blank if choice.zero_standard else False))
-    nominal = np.where(is_blank, 0.0, readings["nominal_mg_per_l"].to_numpy())[index]
-    retained = ~readings["excluded"].to_numpy()[index]
-    reason = readings["reason"].to_numpy()[index].astype(object)
+    nominal = np.where(is_blank, 0.0, np.asarray(readings["nominal_mg_per_l"]))[index]
+    retained = ~np.asarray(readings["excluded"])[index]
+    reason = np.asarray(readings["reason"])[index].astype(object)
     if not choice.zero_standard:
         unused = (nominal == 0) & retained
         retained &= ~unused
         reason[unused] = ZERO_NOT_USED
     standards = Standards(
-        row=readings["row"].to_numpy()[index],
-        position=readings["position"].to_numpy()[index],
-        cup_id=readings["cup_id"].to_numpy()[index].astype(object),
+        row=np.asarray(readings["row"])[index],
+        position=np.asarray(readings["position"])[index],
+        cup_id=np.asarray(readings["cup_id"])[index].astype(object),
         nominal_mg_per_l=nominal,
-        signal=readings["signal"].to_numpy()[index],
+        signal=np.asarray(readings["signal"])[index],
         retained=retained,
         reason=reason,
     )
