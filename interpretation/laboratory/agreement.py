@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from interpretation.laboratory.cups import BoolArray, Cups
@@ -19,7 +21,7 @@ def relative_difference_percent(a: float, b: float) -> float:
     >>> round(relative_difference_percent(30.2, 33.1), 3)
     9.163
     """
-    return 100 * abs(a - b) / ((a + b) / 2)
+    return 200 * abs(a - b) / (a + b) if a + b else math.nan
 
 
 def duplicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tuple[CheckLine, ...], BoolArray]:
@@ -82,7 +84,7 @@ def replicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
         line = judged(
             CheckName.REPLICATE,
             limits.replicate,
-            0.0 if low else 100 * float(np.ptp(values)) / float(values.mean()),
+            0.0 if low else 100 * float(np.ptp(values)) / (float(values.mean()) or math.nan),
             "%",
             position=int(cups.position[rows[0]]),
             cup_id=samples.sample_id[sample],

@@ -18,8 +18,9 @@ _CORRECTED = bit(Flag.DRIFT_CORRECTED)
 
 
 def recovery(cups: Cups, rows: IntArray) -> FloatArray:
-    """Per cent of the nominal value found in these cups."""
-    return 100 * cups.extract[rows] / cups.nominal[rows]
+    """Per cent of the nominal value found in these cups; NaN where there is none."""
+    nominal = np.where(cups.nominal[rows] > 0, cups.nominal[rows], np.nan)
+    return np.asarray(100 * cups.extract[rows] / nominal)
 
 
 def correct(cups: Cups) -> Cups:
@@ -40,6 +41,7 @@ def correct(cups: Cups) -> Cups:
     a reading of 50.0 is corrected to 50.0 / 1.01 = 49.505.
     """
     checks = cups.where("check")
+    checks = checks[recovery(cups, checks) > 0]
     if len(checks) < 2:
         return cups
     between = (cups.position >= cups.position[checks[0]]) & (cups.position <= cups.position[checks[-1]])

@@ -27,8 +27,8 @@ def tidied(figures: FloatArray) -> FloatArray:
     size = np.abs(figures)
     with np.errstate(divide="ignore"):
         place = np.where(size > 0, np.floor(np.log10(size)), 0.0)
-    step = 10.0 ** (place - 9)
-    return np.asarray(np.rint(figures / step) * step)
+    power = 10.0 ** (9 - place)
+    return np.asarray(np.rint(figures * power) / power)
 
 
 def known(number: float) -> float | None:
@@ -93,5 +93,5 @@ def worst(outcomes: Iterable[Outcome]) -> Outcome:
 def verdict(lines: Iterable[CheckLine]) -> Verdict:
     """Turn the worst outcome into what becomes of the run: a warning does not hold it."""
     return {Outcome.HOLD: Verdict.HOLD, Outcome.REJECT: Verdict.REJECT}.get(
-        worst(line.outcome for line in lines), Verdict.ACCEPT
+        worst({line.outcome for line in lines}), Verdict.ACCEPT
     )

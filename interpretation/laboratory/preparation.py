@@ -121,8 +121,11 @@ def prepared(
     row = _rows(cup_ids, samples, to_be_listed)
 
     def given(name: str, otherwise: float | None) -> FloatArray:
-        values = np.append(samples[name].to_numpy(dtype=float), np.nan)[row]
-        return values if otherwise is None else np.where(np.isnan(values), otherwise, values)
+        unknown = np.nan if otherwise is None else otherwise
+        if not len(samples):
+            return np.full(len(row), unknown)
+        values = np.asarray(samples[name])[row]
+        return np.where((row < 0) | np.isnan(values), unknown, values)
 
     moisture, extract_ml = given("moisture_percent", None), given("extract_ml", method.extract_ml)
     amount = np.full(len(row), method.scoop_cm3) if method.scoop_cm3 else given("soil_g", method.soil_g)

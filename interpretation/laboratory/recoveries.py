@@ -98,7 +98,8 @@ def spike_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[CheckLin
     for row in cups.taken("spike"):
         sample = own.get(cups.of[row])
         own_mg_per_l = np.nan if sample is None else cups.extract[sample] / cups.dilution[row]
-        percent = 100 * (cups.solution[row] - own_mg_per_l) / cups.nominal[row]
+        added = cups.nominal[row] if cups.nominal[row] > 0 else np.nan
+        percent = 100 * (cups.solution[row] - own_mg_per_l) / added
         lines.append(
             judged(
                 CheckName.SPIKE,

@@ -15,6 +15,7 @@ from interpretation.laboratory.acceptance import check
 from interpretation.laboratory.flags import names
 from interpretation.laboratory.inverse import solution
 from interpretation.laboratory.measure import Preparation, measure, run_sheet
+from interpretation.laboratory.run import KINDS
 from interpretation.results import Flag, Verdict
 from interpretation.soil_values import COLUMNS, soil_values
 from tests.compute.laboratory_runs import (
@@ -27,6 +28,7 @@ from tests.compute.laboratory_runs import (
     measured,
     run_of,
     samples,
+    standards,
 )
 
 LISTED = [
@@ -157,6 +159,44 @@ def test_the_frame_and_the_arrays_read_the_same() -> None:
     frame = solution(run.readings, done.curve)
     for name in ("solution_mg_per_l", "solution_uncertainty_mg_per_l"):
         np.testing.assert_array_equal(done.cups[name], frame[name])
+
+
+readings = st.one_of(st.sampled_from([0.0, 0.5, 5.0, 20.0, np.nan]), st.floats(-5, 60))
+cups_of_any_kind = st.builds(
+    cup,
+    st.sampled_from(KINDS[1:]),
+    st.sampled_from(["A", "B", "C"]),
+    readings,
+    of=st.sampled_from(["A", "B", "", "nobody"]),
+    nominal_mg_per_l=readings,
+    dilution=st.sampled_from([1.0, 2.0, 10.0]),
+    excluded=st.booleans(),
+    below_mg_per_l=st.sampled_from([np.nan, np.nan, 0.3]),
+)
+
+
+@settings(max_examples=150)
+@given(
+    st.lists(cups_of_any_kind, max_size=16),
+    st.sampled_from(["peak area", "concentration"]),
+    st.booleans(),
+    st.booleans(),
+)
+def test_whatever_a_run_holds_it_is_judged(
+    cups: list[dict[str, object]], signal_kind: str, correct: bool, subtracted: bool
+) -> None:
+    done = measured(
+        [*standards(), *cups], signal_kind=signal_kind, drift_correction=correct, blank_subtracted=subtracted
+    )
+    values = done.soil
+    assert not (values["value"].notna() & values["below"].notna()).any()
+    assert not (values["value"] <= 0).any()
+    assert not (values["below"] <= 0).any()
+    assert ((values["withheld"] != "") | values["value"].notna() | values["below"].notna()).all()
+    pd.testing.assert_frame_equal(done.soil_values, soil_values(done.soil_values))
+    sheet = run_sheet(done)
+    assert len(sheet.cups) == len(cups) + 6
+    assert sheet.checks
 
 
 # -------------------------------------------------------------------------------------------- sheet
