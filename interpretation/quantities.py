@@ -72,6 +72,9 @@ CM_PER_INCH = 2.54
 KG_PER_HA_PER_LB_PER_ACRE = KG_PER_LB / HA_PER_ACRE
 T_PER_HA_PER_TON_PER_ACRE = 2000 * KG_PER_LB / 1000 / HA_PER_ACRE
 
+# Read only to work something else out (lime from a buffer pH): a region need not have classes for them.
+SUPPORTING = frozenset({"buffer-pH", "exchangeable-acidity", "moisture"})
+
 
 @dataclass(frozen=True, slots=True)
 class Analyte:

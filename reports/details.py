@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, T_PER_HA_PER_TON_PER_ACRE
+from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, SUPPORTING, T_PER_HA_PER_TON_PER_ACRE
 from interpretation.results import (
     Amount,
     ClassLimit,
@@ -106,6 +106,8 @@ def _result_row(result: SoilResult, places: Places, wording: Wording) -> tuple[s
 
 def _class_and_chances(result: SoilResult, wording: Wording) -> str:
     name = class_name(result, wording)
+    if not name and result.refusal is None and result.analyte in SUPPORTING:
+        return wording.page("supporting")
     chances = ", ".join(
         f"{wording.name('classes', p.name)} {wording.format.number(100 * p.probability, 0)} %"
         for p in result.probabilities

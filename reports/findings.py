@@ -6,11 +6,12 @@ import math
 from collections.abc import Sequence
 from fractions import Fraction
 
+from interpretation.quantities import SUPPORTING
 from interpretation.results import ClassProbability, FieldAdvice, SoilResult
 from reports.charts import scale, scale_bar
 from reports.format import printed, soil_unit
 from reports.view import BarGroup, BarRow, Finding, ScaleBar
-from reports.wording import Wording, has_no_scale
+from reports.wording import Wording
 
 COVERAGE = 2.0  # half-width of the printed interval in standard uncertainties, about 95 % (GUM sense)
 SHOWN_CHANCE = 0.05  # a class less likely than this is not worth a grower's thought
@@ -20,6 +21,13 @@ NAMED_PLACES = 3  # more samples than this are counted, not named
 NUTRIENTS = frozenset(
     {"P", "K", "Ca", "Mg", "Zn", "Cu", "Mn", "Fe", "B", "nitrate", "ammonium", "sulfate", "chloride"}
 )
+# Order of reading: what most often limits a crop comes first; anything else follows as it came.
+READ_FIRST = {
+    analyte: order
+    for order, analyte in enumerate(
+        ("pH", "P", "K", "nitrate", "ammonium", "sulfate", "Mg", "Ca", "Zn", "organic-matter", "CEC")
+    )
+}
 # Forms that say nothing beside the analyte's name.
 FORMLESS = frozenset({"pH", "organic matter", "charge", "percent", "ratio", "EC", "water"})
 ODDS = tuple(
@@ -54,11 +62,11 @@ class Places:
 
 
 def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
-    """Group results by analyte and method, in the order in which they come."""
+    """Group results by analyte and method, what a grower acts on first."""
     groups: dict[tuple[str, str], list[SoilResult]] = {}
     for result in results:
         groups.setdefault((result.analyte, result.method), []).append(result)
-    return list(groups.values())
+    return sorted(groups.values(), key=lambda group: READ_FIRST.get(group[0].analyte, len(READ_FIRST)))
 
 
 def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
@@ -80,9 +88,9 @@ def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[B
 
 
 def _with_scale(advice: FieldAdvice) -> list[list[SoilResult]]:
-    """Leave out what no sample has a scale for: a test that only serves another stands at the back."""
+    """Leave out a test that only serves another, such as a buffer pH; it stands at the back."""
     groups = by_analyte(advice.results)
-    return [group for group in groups if not all(has_no_scale(result.refusal) for result in group)]
+    return [group for group in groups if group[0].analyte not in SUPPORTING or group[0].class_name]
 
 
 def written_value(result: SoilResult, wording: Wording) -> str:

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from interpretation.agronomy.lookup import rate_applying
-from interpretation.agronomy.rates import KG_PER_HA, names_in, rates
+from interpretation.agronomy.rates import KG_PER_HA, Rates, names_in, rates
 from interpretation.agronomy.samples import Column, kg_per_ha
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
@@ -30,6 +30,7 @@ RATED: dict[str, str] = {
     "raw": "float64",  # before credits, cap and rounding
     "due": "bool",  # False where the table says that nothing is due
     "soil_row": "int64",  # row of CLASSED the amount was worked out from, -1 without soil test
+    "soil_test": "float64",  # as the table saw it; of a censored value its limit
     "bulk_density_g_per_cm3": "float64",  # used for nitrate per hectare: measured, or the table's
     "refusal": "category",  # "" or one of RATE_REFUSALS
     "refusal_detail": "category",
@@ -231,6 +232,11 @@ def _rated(batch: _Batch, table: RateTable, samples: Rows) -> Iterator[_Part]:
         inputs["class_index"][inputs["class_index"] < 0] = np.nan
         names = tuple(one.name for one in scales[code].classes) if code >= 0 else ()
         found = rates(table, inputs, len(part), names)
+        limit = np.full(len(part), np.nan)
+        limit[tested] = batch.classed["below"].to_numpy()[rows[tested]]
+        limit[found.missing != "soil_test"] = np.nan
+        if not np.isnan(limit).all():
+            found = _with_limits(table, found, inputs | {"soil_test": limit}, names)
         refusal, detail = _reasons(batch, found.missing, samples[part], rows, inputs)
         yield {
             "sample": samples[part],
@@ -240,11 +246,35 @@ def _rated(batch: _Batch, table: RateTable, samples: Rows) -> Iterator[_Part]:
             "raw": found.raw,
             "due": found.due,
             "soil_row": rows,
+            "soil_test": np.where(np.isnan(limit), inputs["soil_test"], limit),
             "bulk_density_g_per_cm3": inputs["bulk_density_g_per_cm3"],
             "refusal": refusal,
             "refusal_detail": detail,
             "credits": found.credits,
         }
+
+
+def _with_limits(
+    table: RateTable, found: Rates, inputs: Mapping[str, Column], names: tuple[str, ...]
+) -> Rates:
+    """Give an amount for a test that is only known to lie below a limit, where it does not matter where.
+
+    The table is worked out at the limit and at five points from zero up to it; only where all agree on the
+    amount is it given, with the working at the limit.
+    """
+    at_limit = rates(table, inputs, len(found.rate), names)
+    settled = ~np.isnan(at_limit.rate)
+    for share in (0.0, 0.2, 0.4, 0.6, 0.8):
+        lower = rates(table, {**inputs, "soil_test": share * inputs["soil_test"]}, len(found.rate), names)
+        settled &= lower.rate == at_limit.rate
+    chosen = settled[:, None]
+    return Rates(
+        rate=np.where(settled, at_limit.rate, found.rate),
+        raw=np.where(settled, at_limit.raw, found.raw),
+        credits=np.where(chosen, at_limit.credits, found.credits),
+        due=np.where(settled, at_limit.due, found.due),
+        missing=np.where(settled, "", found.missing).astype(object),
+    )
 
 
 def _soil_test(batch: _Batch, table: RateTable, samples: Rows) -> tuple[Rows, NDArray[np.bool_]]:
@@ -288,7 +318,9 @@ def _reasons(
     detail[by_test] = "soil_test"
     tested = by_test & (soil_row >= 0)
     reason = batch.classed["refusal"].iloc[soil_row[tested]].to_numpy(dtype=object)
-    refusal[tested], detail[tested] = "soil-test-refused", np.where(reason == "", "basis", reason)
+    censored = ~batch.classed["below"].iloc[soil_row[tested]].isna().to_numpy()
+    reason[reason == ""] = np.where(censored, "only-a-limit", "basis")[reason == ""]
+    refusal[tested], detail[tested] = "soil-test-refused", reason
     # Nitrate per hectare is worked out here: name the figure it lacked.
     for name in reversed(NITRATE):
         detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
@@ -307,6 +339,7 @@ def _refused(samples: Rows, nutrient: str, refusal: str, detail: str) -> _Part:
         "raw": np.full(n, np.nan),
         "due": np.ones(n, dtype=np.bool_),
         "soil_row": np.full(n, -1, dtype=np.int64),
+        "soil_test": np.full(n, np.nan),
         "bulk_density_g_per_cm3": np.full(n, np.nan),
         "refusal": np.full(n, refusal, dtype=object),
         "refusal_detail": np.full(n, detail, dtype=object),

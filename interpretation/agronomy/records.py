@@ -4,9 +4,10 @@ Keys of refusals and of steps have their sentences in ``reports/wording``. A ref
 asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``failed`` (what no table matched),
 ``reason`` (why the soil test was refused), ``input`` (what was missing), ``found`` and ``limit``.
 
-Steps of a working, in order: ``table``, ``soil-test``, then one of ``class-row``, ``value-row`` and
-``formula``, ``input`` for each further figure, ``raw-rate``, ``credit`` for each credit, ``floor`` or
-``cap`` where one acts, ``rounding``. Where nothing is due: ``table``, ``input`` for each figure, ``not-due``.
+Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when censored), then one of
+``class-row``, ``value-row`` and ``formula``, ``input`` for each further figure, ``raw-rate``, ``credit`` for
+each credit, ``floor`` or ``cap`` where one acts, ``rounding``. Where nothing is due:
+``table``, ``input`` for each figure, ``not-due``.
 """
 
 from __future__ import annotations

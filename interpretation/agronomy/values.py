@@ -18,6 +18,7 @@ from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import ScaleTable, TableSet
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import DigitRule, Method
+from interpretation.quantities import SUPPORTING
 
 Floats = NDArray[np.float64]
 
@@ -145,6 +146,8 @@ def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) ->
     measured = soil[["value", "standard_uncertainty", "below"]].to_numpy()
     wanted: dict[str, list[NDArray[np.intp]]] = defaultdict(list)
     for rows, scale, failed in _scales(soil, context, sample, kind, tables):
+        if scale is None and failed == "analyte" and soil["analyte"].iloc[rows[0]] in SUPPORTING:
+            continue  # no class, and none was to be had
         if scale is None:
             out.refuse(rows, NO_TABLE, failed)
         else:

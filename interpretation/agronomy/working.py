@@ -119,9 +119,12 @@ class _Seen:
         steps: list[Step] = []
         if tested and soil is not None:
             told: dict[str, str | float] = {name: soil[name] for name in ("analyte", "method", "unit")}
-            if not pd.isna(soil["reported"]):
+            if pd.isna(soil["reported"]):
+                told["below"] = float(soil["below"])
+                steps.append(Step(key="soil-test-below", values=told))
+            else:
                 told["value"] = float(soil["reported"])
-            steps.append(Step(key="soil-test", values=told))
+                steps.append(Step(key="soil-test", values=told))
         if table.by_class is not None:
             steps.append(Step(key="class-row", values={"class": self._class_name()}))
         elif table.by_value is not None:
@@ -158,7 +161,9 @@ class _Seen:
 
     def _value_row(self) -> float:
         assert self._soil is not None
-        return max(step.at for step in self._table.by_value or () if step.at <= self._soil["reported"] + 1e-9)
+        return max(
+            step.at for step in self._table.by_value or () if step.at <= self._rated["soil_test"] + 1e-9
+        )
 
     def _value(self, name: str) -> float | str:
         """Value of a name as the formula saw it; "" where it was not known and did not matter."""
@@ -169,7 +174,7 @@ class _Seen:
             case "soil_test" | "class_index" if self._soil is None:
                 return ""
             case "soil_test" if self._soil is not None:
-                found = self._soil["reported"]
+                found = self._rated["soil_test"]
             case "class_index" if self._soil is not None:
                 found = self._soil["class_index"]
             case "bulk_density_g_per_cm3":

@@ -515,3 +515,42 @@ def test_law_more_in_the_soil_never_means_more_to_apply(rows):
     soil, context = batch(sorted((value, NAN, 6.0, 1) for value, *_ in rows))
     rated = advise(soil, TABLES, context).rated.frame.query("nutrient == 'P2O5'")
     assert (np.diff(rated["rate"]) <= 0).all()
+
+
+# ------------------------------------------------------------------- tests known only to lie below a limit
+
+
+@pytest.mark.parametrize(
+    ("rule", "rate_found"),
+    [
+        # Capped at 80 from 0 to the limit of 4: 100 - 5 x 4 = 80.
+        ({"formula": "100 - 5 * soil_test", "cap": 80}, 80.0),
+        # One step of a stepped table holds the whole of [0, 4).
+        ({"by_value": [{"from": 0, "rate": 60}, {"from": 4, "rate": 30}]}, None),
+        ({"by_value": [{"from": 0, "rate": 60}, {"from": 4.1, "rate": 30}]}, 60.0),
+        # 100 - 5 x 4 = 80 at the limit, 100 at zero: not one amount.
+        ({"formula": "100 - 5 * soil_test"}, None),
+        # The same at both ends, more between: 4 at 0 and at 4, 0 at 2, in tens of kg.
+        ({"formula": "10 * max(soil_test - 2, 2 - soil_test)"}, None),
+    ],
+)
+def test_an_amount_is_given_below_a_limit_only_where_every_value_leads_to_it(rule, rate_found):
+    tables = world(scale(), method(), rate(analyte="P", method="bray", **rule))
+    amount = amounts(tables, values({"below": 4.0}))["P2O5"]
+    assert amount.rate == rate_found
+    if rate_found is None:
+        assert (amount.refusal.key, amount.refusal.values["reason"]) == ("soil-test-refused", "only-a-limit")
+    else:
+        assert amount.working[1].key == "soil-test-below"
+        assert amount.working[1].values["below"] == 4.0
+
+
+def test_a_buffer_ph_needs_no_class():
+    tables = world(scale(), method(id="buffer", analyte="buffer-pH", form="pH", unit="pH", basis="none"))
+    buffer, copper = (
+        {"analyte": name, "form": form, "method": "buffer", "unit": unit, "basis": basis, "value": 6.6}
+        for name, form, unit, basis in (("buffer-pH", "pH", "pH", "none"), ("Cu", "Cu", "mg/kg", "air-dry"))
+    )
+    assert refusals(tables, values(buffer)) == [None]
+    ((key, told),) = refusals(tables, values(copper))
+    assert (key, told["failed"]) == ("no-table", "analyte")  # a nutrient without classes is said to have none

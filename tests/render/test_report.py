@@ -11,13 +11,23 @@ from interpretation.results import ClassProbability, FieldAdvice, Refusal
 from reports.build import FRAME, build_report
 from reports.format import Format
 from reports.render import html
-from reports.view import GrowerReport
+from reports.view import BarGroup, GrowerReport
 from reports.wording import Wording
 from tests.render.demo_world import amount, field, laboratory, result, sample
 
 
 def report(advice: FieldAdvice | None = None, **choices: str) -> GrowerReport:
     return build_report(advice or field(), laboratory(), **choices)  # type: ignore[arg-type]
+
+
+def phosphorus(page: GrowerReport) -> BarGroup:
+    return next(group for group in page.groups if group.title == "Phosphorus")
+
+
+def test_what_a_grower_acts_on_first_comes_first() -> None:
+    order = [found.nutrient for found in report().findings]
+    assert order[:3] == ["Soil pH", "Phosphorus", "Potassium"]
+    assert [group.title for group in report().groups] == order
 
 
 def test_findings_say_each_nutrient_in_plain_sentences() -> None:
@@ -53,7 +63,7 @@ def test_what_holds_everywhere_is_said_of_all_samples() -> None:
 
 
 def test_a_close_call_is_told_in_odds() -> None:
-    bars = {row.sample: row for row in report().groups[0].rows}
+    bars = {row.sample: row for row in phosphorus(report()).rows}
     assert (
         bars["West"].remark.replace("\u00a0", " ")
         == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
@@ -71,7 +81,7 @@ def test_a_nearly_sure_close_call_names_one_class() -> None:
 
 
 def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
-    south = report().groups[0].rows[2]
+    south = phosphorus(report()).rows[2]
     assert south.bar is None
     assert south.remark == (
         "No class: This test does not suit this soil. The soil pH is 8.1, and the limit is 7.4. "
@@ -81,7 +91,7 @@ def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
 
 def test_the_printed_interval_is_two_standard_uncertainties() -> None:
     # 7.2 with u = 0.6: 2 x 0.6 = 1.2
-    assert report().groups[0].rows[0].value == "7.2 ± 1.2 mg/kg"
+    assert phosphorus(report()).rows[0].value == "7.2 ± 1.2 mg/kg"
 
 
 def test_amounts_none_needed_and_not_given_are_three_things() -> None:
@@ -99,7 +109,7 @@ def test_amounts_none_needed_and_not_given_are_three_things() -> None:
     assert cells["South"][2] == ("refused", "not given", "b")
     assert [(r.label, r.value) for r in table.reasons] == [
         ("a", "This is not known: nitrate nitrogen in the sampled layer, kg/ha."),
-        ("b", "The soil test gave no class. The test does not suit this soil."),
+        ("b", "The soil test cannot be used. The test does not suit this soil."),
     ]
 
 
@@ -110,7 +120,7 @@ def test_us_amounts_are_converted_and_the_factor_is_printed() -> None:
     # lime 3.5 t/ha / 2.2417 = 1.561 ton/ac -> 1.6
     assert [c.text for c in page.amounts.rows[0].cells] == ["1.6", "98", "54", "36"]
     assert any("0.892179 lb/ac" in line for line in page.conversions)
-    assert page.groups[0].rows[0].value.endswith("mg/kg")  # soil values keep their unit
+    assert phosphorus(page).rows[0].value.endswith("mg/kg")  # soil values keep their unit
 
 
 def test_metric_converts_a_table_in_pounds() -> None:
@@ -218,12 +228,11 @@ def test_unknown_language_and_locale_are_refused() -> None:
 
 
 def test_a_test_that_only_serves_another_stands_at_the_back() -> None:
-    refusal = Refusal(key="no-table", values={"failed": "analyte"})
-    aid = result("Q26-0411", "pH", 6.4, None, limits=(), refusal=refusal)
+    aid = result("Q26-0411", "pH", 6.4, None, limits=()).model_copy(update={"analyte": "buffer-pH"})
     page = report(field(results=(result("Q26-0411"), aid)))
     assert [found.nutrient for found in page.findings] == ["Phosphorus"]
     assert [group.title for group in page.groups] == ["Phosphorus"]
-    assert page.results.rows[1][5] == "The region has no classes for this test."
+    assert page.results.rows[1][5] == "none; it serves to work out an amount"
 
 
 def test_a_test_that_was_not_done_is_named() -> None:
