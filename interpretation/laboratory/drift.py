@@ -123,7 +123,9 @@ def trend_lines(cups: Cups, limits: Limits) -> tuple[CheckLine, ...]:
     series = [("", checks, recovery(cups, checks))] if len(checks) else []
     for name in dict.fromkeys(cups.cup_id[soils].tolist()):
         rows = soils[cups.cup_id[soils] == name]
-        series.append((name, rows, 100 * cups.extract[rows] / cups.extract[rows].mean()))
+        mean = float(cups.extract[rows].mean())
+        if mean > 0:
+            series.append((name, rows, 100 * cups.extract[rows] / mean))
     lines = []
     for name, rows, percent in series:
         if len(rows) < limit.points or not np.isfinite(percent).all():

@@ -25,8 +25,7 @@ def tidy(figure: float) -> float:
 def tidied(figures: FloatArray) -> FloatArray:
     """:func:`tidy` for an array."""
     size = np.abs(figures)
-    with np.errstate(divide="ignore"):
-        place = np.where(size > 0, np.floor(np.log10(size)), 0.0)
+    place = np.floor(np.log10(np.where(size > 1e-200, size, 1.0)))  # so that no power overflows
     power = 10.0 ** (9 - place)
     return np.asarray(np.rint(figures * power) / power)
 

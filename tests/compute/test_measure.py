@@ -161,7 +161,9 @@ def test_the_frame_and_the_arrays_read_the_same() -> None:
         np.testing.assert_array_equal(done.cups[name], frame[name])
 
 
-readings = st.one_of(st.sampled_from([0.0, 0.5, 5.0, 20.0, np.nan]), st.floats(-5, 60))
+readings = st.one_of(
+    st.sampled_from([0.0, 0.5, 5.0, 20.0, np.nan]), st.floats(-5, 60).map(lambda x: round(x, 6))
+)
 cups_of_any_kind = st.builds(
     cup,
     st.sampled_from(KINDS[1:]),
