@@ -10,13 +10,13 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
-from interpretation.errors import FurrowsliceError, RunFileError
+from interpretation.errors import RunFileError
 from interpretation.laboratory.run import KINDS, CurveChoice, RunHeader
 from service.grids import fold
 from service.paths import layouts_directory
+from service.yamlfiles import read
 
 Encoding = Literal["utf-8", "utf-8-sig", "cp1252", "cp1250", "iso-8859-1", "iso-8859-2", "iso-8859-15"]
 DateFormat = Literal["YYYY-MM-DD", "DD.MM.YYYY", "DD/MM/YYYY", "MM/DD/YYYY"]
@@ -28,7 +28,6 @@ COLUMNS = (
 )  # fmt: skip
 FACTS = (*(name for name in RunHeader.model_fields if name != "curve"), *CurveChoice.model_fields)
 DEFAULT = "point-comma"
-_LARGEST = 64 * 1024
 
 Words = Annotated[
     tuple[str, ...], BeforeValidator(lambda value: (value,) if isinstance(value, str) else value)
@@ -152,7 +151,7 @@ def read_layout(name: Path | str | None = None) -> Layout:
     shipped = layouts_directory() / f"{path.name}.yaml"
     if path.name == str(path) and not path.suffix and shipped.is_file():
         path = shipped
-    facts = read_plain_yaml(path)
+    facts = read_words(path)
     try:
         return Layout.model_validate(facts)
     except ValidationError as error:
@@ -172,67 +171,25 @@ def default_layout() -> Layout:
     return read_layout()
 
 
-class _PlainLoader(yaml.BaseLoader):
-    """YAML in which every value stays text, nothing is repeated and nothing refers to anything.
-
-    Text, because ``0012``, ``no`` and ``1e3`` mean what is written; no anchors, because a file of a few
-    lines could otherwise grow to gigabytes.
-    """
-
-    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
-        event = self.peek_event()  # type: ignore[no-untyped-call]
-        if getattr(event, "anchor", None) is not None:
-            raise yaml.MarkedYAMLError(
-                problem="anchors and references are not read", problem_mark=event.start_mark
-            )
-        return super().compose_node(parent, index)
-
-    def construct_mapping(self, node: yaml.MappingNode, deep: bool = False) -> dict[Any, Any]:
-        seen: set[str] = set()
-        for key, _ in node.value:
-            if not isinstance(key, yaml.ScalarNode):
-                raise yaml.MarkedYAMLError(problem="a key must be a word", problem_mark=key.start_mark)
-            if key.value in seen:
-                raise yaml.MarkedYAMLError(
-                    problem=f"{key.value!r} is given twice", problem_mark=key.start_mark
-                )
-            seen.add(key.value)
-        return super().construct_mapping(node, deep)
-
-
-def read_plain_yaml(path: Path) -> dict[str, Any]:
-    """Read a YAML file of names and texts.
+def read_words(path: Path) -> dict[str, Any]:
+    """Read a YAML file of names and words.
 
     Returns
     -------
     dict
-        Names to texts, lists or further names; every value is text.
+        Names to texts, lists or further names; every value is text, as it is written.
 
     Raises
     ------
     RunFileError
         With the line, when the file is not such a list.
     """
-    expected = "a YAML file of lines 'name: value'"
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise _refuse(f"cannot be read: {error.strerror}", path.name, expected, "check the path") from None
-    if len(data) > _LARGEST:
-        raise _refuse(
-            f"is larger than {_LARGEST} bytes", path.name, expected, "check that it is the right file"
-        )
-    try:
-        content = yaml.load(data, Loader=_PlainLoader)  # noqa: S506 - builds texts, lists and dicts only
-    except yaml.MarkedYAMLError as error:
-        line = f", line {error.problem_mark.line + 1}" if error.problem_mark else ""
-        raise _refuse(f"{error.problem}", path.name + line, expected, "correct that line") from None
-    except (yaml.YAMLError, UnicodeDecodeError, RecursionError):
-        raise _refuse("is not YAML text", path.name, expected, "save it as UTF-8 text") from None
+    content = read(path, as_text=True, refuse_with=RunFileError).value
     if not isinstance(content, dict):
-        raise _refuse("holds no names", path.name, expected, "write one 'name: value' a line")
+        raise RunFileError(
+            "the file holds no names",
+            where=path.name,
+            expected="YAML lines 'name: value'",
+            fix="write one 'name: value' a line",
+        )
     return content
-
-
-def _refuse(what: str, where: str, expected: str, fix: str) -> FurrowsliceError:
-    return RunFileError(what, where=where, expected=expected, fix=fix)

@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from interpretation.errors import TableError
 from interpretation.laboratory.limits import Limits
 from service.paths import tables_directory
-from service.yamlfiles import Document, load
+from service.yamlfiles import Document, read
 
 
 def read_limits(path: Path | None = None) -> Limits:
@@ -36,23 +36,11 @@ def read_limits(path: Path | None = None) -> Limits:
     110.0
     """
     path = path or tables_directory() / "limits" / "default.yaml"
-    document = load(_text(path), path.name)
+    document = read(path)
     try:
         return Limits.model_validate(document.value)
     except ValidationError as error:
         raise _first_problem(error, document) from None
-
-
-def _text(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise TableError(
-            f"the file of limits cannot be read ({type(error).__name__})",
-            where=str(path),
-            expected="a text file in UTF-8",
-            fix="check the name, or copy tables/limits/default.yaml and edit the copy",
-        ) from None
 
 
 def _first_problem(error: ValidationError, document: Document) -> TableError:

@@ -16,7 +16,7 @@ from interpretation.laboratory.parse import parse_run
 from interpretation.laboratory.run import CurveChoice, Run, RunHeader
 from service import cells
 from service.grids import Column, Grid, Table, fold, table_at
-from service.layout import FACTS, Dialect, Layout, default_layout, read_plain_yaml
+from service.layout import FACTS, Dialect, Layout, default_layout, read_words
 from service.reading import read_grid
 
 _YES_OR_NO = frozenset(
@@ -172,7 +172,7 @@ def _next_filled(grid: Grid, start: int) -> int:
 
 
 def _side_facts(path: Path) -> dict[str, Fact]:
-    content: dict[str, Any] = read_plain_yaml(path)
+    content: dict[str, Any] = read_words(path)
     curve = content.pop("curve", {})
     if isinstance(curve, dict):
         content |= curve

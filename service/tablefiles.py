@@ -12,7 +12,6 @@ A file holds one record, or a list of records.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -37,7 +36,7 @@ from interpretation.errors import TableError
 from interpretation.methods import Method
 from interpretation.results import Record
 from service.tablewords import explain, keys_at
-from service.yamlfiles import MAX_CHARACTERS, Document, load
+from service.yamlfiles import Document, read
 
 SHARED: dict[str, type[Record]] = {
     "methods": Method,
@@ -48,7 +47,6 @@ SHARED: dict[str, type[Record]] = {
 }
 REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable}
 MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
-MAX_BYTES = 4 * MAX_CHARACTERS
 OTHERS = frozenset({"limits"})  # read by the laboratory side
 
 
@@ -161,37 +159,19 @@ def _kind(parts: tuple[str, ...]) -> str | None:
 
 def _read_file(path: Path, name: str, kind: str, found: _Found) -> None:
     try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
-        if len(content) > MAX_BYTES:
-            raise TableError(f"more than {MAX_BYTES} bytes", where=name, expected="a table", fix="split it")
-        document = load(content.decode("utf-8"), name)
-    except OSError as error:
-        found.problems.append(
-            _stray(name, f"the file cannot be opened ({error.strerror})", "a file", "look at its rights")
-        )
-        return
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        found.problems.append(
-            _stray(name, "this is not UTF-8 text", "a text file in UTF-8", "save it as UTF-8", line)
-        )
-        return
+        document = read(path, name)
     except TableError as error:
         line = int(error.where.rpartition(":")[2]) if error.where != name else 0
         found.problems.append(_stray(name, error.what, error.expected, error.fix, line))
         return
-    fingerprint = hashlib.sha256(content).hexdigest()
     if isinstance(document.value, tuple):
         for position, value in enumerate(document.value):
-            _add(value, document, (position,), kind, fingerprint, found)
+            _add(value, document, (position,), kind, found)
     else:
-        _add(document.value, document, (), kind, fingerprint, found)
+        _add(document.value, document, (), kind, found)
 
 
-def _add(
-    value: object, document: Document, base: tuple[int, ...], kind: str, fingerprint: str, found: _Found
-) -> None:
+def _add(value: object, document: Document, base: tuple[int, ...], kind: str, found: _Found) -> None:
     model: type[Record] = Region if kind == "regions" else (SHARED | REGIONAL)[kind]
     try:
         # Strict: a quoted number is a text and 20260101 is no date. Nothing is turned into something else.
@@ -215,7 +195,7 @@ def _add(
         return
     found.records[kind][name] = record
     found.places[kind, name] = document, base
-    found.fingerprints[label] = fingerprint
+    found.fingerprints[label] = document.fingerprint
     region = document.file.partition("/")[0]
     if kind in (*REGIONAL, "regions") and getattr(record, "region", name) != region:
         found.problems.append(

@@ -4,25 +4,29 @@ The agronomist's files use a small part of YAML: mappings, lists, texts, numbers
 2026-01-31. YAML's surprises are refused with their line instead of being resolved: two equal keys, anchors
 and aliases, tags, several documents, tabs, ``yes``/``no``/``on``/``off``, and whatever looks like a number
 but is not one way only (``012``, ``1_000``, ``1,5``, ``12:30``, ``1e3``, ``.5``). A text may always be put
-between quotes.
+between quotes. Where a file holds words only (a layout, the facts of a run), ``as_text`` keeps every value
+as it is written: ``0012`` and ``no`` are then what they say.
 """
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
+from pathlib import Path
 from typing import Any, NoReturn
 
 import yaml
 
-from interpretation.errors import TableError
+from interpretation.errors import FurrowsliceError, TableError
 
 MAX_CHARACTERS = 200_000
+MAX_BYTES = 4 * MAX_CHARACTERS
 MAX_DEPTH = 12
 
-Path = tuple[str | int, ...]
+Place = tuple[str | int, ...]
 Value = str | int | float | bool | date | None | tuple[Any, ...] | dict[str, Any]
 
 _LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the C parser where there is one: ten times faster
@@ -48,21 +52,79 @@ class Document:
         Mappings as dict, lists as tuple, dates as date.
     lines
         Line (1 is the first) of every key and list item, by path from the top.
+    fingerprint
+        SHA-256 of the file's bytes; empty for a text that was no file.
     """
 
     file: str
     value: Value
-    lines: Mapping[Path, int]
+    lines: Mapping[Place, int]
+    fingerprint: str = ""
 
-    def line(self, path: Path) -> int:
+    def line(self, path: Place) -> int:
         """Line of a path, or of the nearest part around it that the file has."""
         while path not in self.lines:
             path = path[:-1]
         return self.lines[path]
 
 
-def load(text: str, file: str) -> Document:
-    """Read one file.
+def read(
+    path: Path, name: str = "", *, as_text: bool = False, refuse_with: type[FurrowsliceError] = TableError
+) -> Document:
+    """Read one file from the disk.
+
+    Parameters
+    ----------
+    path
+        The file.
+    name
+        What messages call it; its file name if not given.
+    as_text
+        Keep every value as the text that is written.
+    refuse_with
+        Error class of whatever is wrong with it.
+
+    Raises
+    ------
+    FurrowsliceError
+        Of class ``refuse_with``, with file and line.
+    """
+    name = name or path.name
+    try:
+        with path.open("rb") as stream:
+            content = stream.read(MAX_BYTES + 1)
+    except OSError as error:
+        raise refuse_with(
+            f"the file cannot be opened ({error.strerror})",
+            where=name,
+            expected="a file",
+            fix="look at its path and rights",
+        ) from None
+    if len(content) > MAX_BYTES:
+        raise refuse_with(
+            f"more than {MAX_BYTES} bytes",
+            where=name,
+            expected="a page or two of text",
+            fix="check that it is the right file",
+        )
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        raise refuse_with(
+            "this is not UTF-8 text",
+            where=f"{name}:{line}",
+            expected="a text file in UTF-8",
+            fix="save it as UTF-8",
+        ) from None
+    document = load(text, name, as_text=as_text, refuse_with=refuse_with)
+    return replace(document, fingerprint=hashlib.sha256(content).hexdigest())
+
+
+def load(
+    text: str, file: str, *, as_text: bool = False, refuse_with: type[FurrowsliceError] = TableError
+) -> Document:
+    """Read the content of one file.
 
     Parameters
     ----------
@@ -70,26 +132,29 @@ def load(text: str, file: str) -> Document:
         Its content.
     file
         Its name, for messages.
+    as_text, refuse_with
+        As for :func:`read`.
 
     Raises
     ------
-    TableError
-        With file and line, for the first thing that cannot be read in exactly one way.
+    FurrowsliceError
+        Of class ``refuse_with``, with file and line, for the first thing that cannot be read in exactly one
+        way.
     """
     if len(text) > MAX_CHARACTERS:
-        raise TableError(
+        raise refuse_with(
             f"the file has {len(text)} characters",
             where=file,
             expected=f"at most {MAX_CHARACTERS}",
             fix="split it; a table is a page or two",
         )
     try:
-        return _Reader(text, file).document()
+        return _Reader(text, file, as_text, refuse_with).document()
     except yaml.YAMLError as error:
         mark = getattr(error, "problem_mark", None)
         line = mark.line + 1 if mark else text.count("\n", 0, getattr(error, "position", 0)) + 1
         said = [getattr(error, name, None) for name in ("problem", "reason", "context")]
-        raise TableError(
+        raise refuse_with(
             " ".join(part for part in said if part) or "the file is not YAML",
             where=f"{file}:{line}",
             expected="key: value, one a line, inner lines indented by two blanks",
@@ -101,16 +166,16 @@ def load(text: str, file: str) -> Document:
 class _Reader:
     """Builds plain values from the parser's events, keeping their lines."""
 
-    def __init__(self, text: str, file: str) -> None:
-        self.file = file
-        self.lines: dict[Path, int] = {(): 1}
+    def __init__(self, text: str, file: str, as_text: bool, refuse_with: type[FurrowsliceError]) -> None:
+        self.file, self.as_text, self.refuse_with = file, as_text, refuse_with
+        self.lines: dict[Place, int] = {(): 1}
         self.events: Iterator[yaml.Event] = yaml.parse(text, Loader=_LOADER)
         for number, line in enumerate(text.splitlines(), 1):
             if "\t" in line:
                 self.refuse(number, "a tab", "blanks", "replace the tab by blanks")
 
     def refuse(self, line: int, what: str, expected: str, fix: str) -> NoReturn:
-        raise TableError(what, where=f"{self.file}:{line}", expected=expected, fix=fix)
+        raise self.refuse_with(what, where=f"{self.file}:{line}", expected=expected, fix=fix)
 
     def document(self) -> Document:
         next(self.events)  # start of the stream
@@ -126,7 +191,7 @@ class _Reader:
             self.refuse(_line(after), "a second document", "one a file", "make it a file of its own")
         return Document(self.file, value, self.lines)
 
-    def value(self, event: yaml.Event, path: Path) -> Value:
+    def value(self, event: yaml.Event, path: Place) -> Value:
         line = _line(event)
         if len(path) > MAX_DEPTH:
             self.refuse(line, "nested too deeply", f"at most {MAX_DEPTH} levels", "flatten it")
@@ -139,9 +204,10 @@ class _Reader:
         if isinstance(event, yaml.SequenceStartEvent):
             return tuple(self.items(path))
         assert isinstance(event, yaml.ScalarEvent)
-        return self.scalar(event.value, line) if event.style in (None, "") else event.value
+        plain = event.style in (None, "") and not self.as_text
+        return self.scalar(event.value, line) if plain else event.value
 
-    def mapping(self, path: Path) -> dict[str, Value]:
+    def mapping(self, path: Place) -> dict[str, Value]:
         found: dict[str, Value] = {}
         while not isinstance(event := next(self.events), yaml.MappingEndEvent):
             line = _line(event)
@@ -161,7 +227,7 @@ class _Reader:
             found[key] = self.value(next(self.events), (*path, key))
         return found
 
-    def items(self, path: Path) -> Iterator[Value]:
+    def items(self, path: Place) -> Iterator[Value]:
         index = 0
         while not isinstance(event := next(self.events), yaml.SequenceEndEvent):
             self.lines[*path, index] = _line(event)

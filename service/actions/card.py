@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from interpretation.errors import FurrowsliceError
 from reports.view import LaboratoryCard
-from service.yamlfiles import load
+from service.yamlfiles import read
 
 NOT_ISSUED = date(1, 1, 1)
 
@@ -30,7 +30,7 @@ def read_laboratory(path: Path) -> LaboratoryCard:
     FurrowsliceError
         With file and line, when the card is not as described.
     """
-    document = load(path.read_text("utf-8"), path.name)
+    document = read(path)
     facts = dict(document.value) if isinstance(document.value, dict) else {}
     try:
         if given := {"report_id", "issued_on"} & facts.keys():

@@ -56,7 +56,7 @@ def test_words_stay_words(tmp_path: Path) -> None:
         (GOOD + "decimal: dot\n", ["mine.yaml, decimal", "'point' or 'comma'"]),
         (GOOD + "encoding: klingon\n", ["mine.yaml, encoding"]),
         (GOOD + "colour: red\n", ["mine.yaml, colour"]),
-        (GOOD + "id: other\n", ["mine.yaml, line 5", "'id' is given twice"]),
+        (GOOD + "id: other\n", ["mine.yaml:5", "the key 'id' is here twice"]),
         (GOOD + "kinds: {standards: S}\n", ["unknown kind 'standards'", "standard, blank"]),
         (GOOD + "kinds: {standard: S, sample: s}\n", ["the word 's' stands for two kinds"]),
         (GOOD.replace("cup_id: Name, ", ""), ["must name cup_id"]),
@@ -67,12 +67,12 @@ def test_words_stay_words(tmp_path: Path) -> None:
         (GOOD.replace("operator", "analyst"), ["unknown fact 'analyst'"]),
         (GOOD.replace("place: constants", "place: top"), ["place 'top' needs names"]),
         (GOOD + "optional: [signal]\nignore_others: yes\n", ["cannot be used together"]),
-        ("a: &x [1]\nb: *x\n", ["line 1", "anchors and references are not read"]),
-        ("a: [1\n", ["line 2"]),
+        ("a: &x [1]\nb: *x\n", ["mine.yaml:1", "an anchor or alias"]),
+        ("a: [1\n", ["mine.yaml:2"]),
         ("- a\n- b\n", ["holds no names"]),
-        ("? [a]\n: b\n", ["line 1", "a key must be a word"]),
-        ("a: b" * 30_000, ["larger than 65536 bytes"]),
-        ("\x00\x01", ["is not YAML text"]),
+        ("? [a]\n: b\n", ["mine.yaml:1", "a key that is not a plain text"]),
+        ("a: b" * 200_001, ["more than 800000 bytes"]),
+        ("\x00\x01", ["control characters are not allowed"]),
     ],
 )
 def test_a_broken_layout_is_refused(tmp_path: Path, text: str, parts: list[str]) -> None:
@@ -84,5 +84,5 @@ def test_a_broken_layout_is_refused(tmp_path: Path, text: str, parts: list[str])
 
 
 def test_a_missing_layout_is_named() -> None:
-    with pytest.raises(RunFileError, match=r"nowhere\.yaml: cannot be read: No such file"):
+    with pytest.raises(RunFileError, match=r"nowhere\.yaml: the file cannot be opened \(No such file"):
         read_layout(Path("nowhere.yaml"))

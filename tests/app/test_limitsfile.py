@@ -104,4 +104,4 @@ def test_a_mistake_is_named_with_its_line(tmp_path: Path, old: str, new: str, li
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(TableError) as caught:
         read_limits(tmp_path / "none.yaml")
-    assert "the file of limits cannot be read (FileNotFoundError)" in str(caught.value)
+    assert "the file cannot be opened (No such file or directory)" in str(caught.value)

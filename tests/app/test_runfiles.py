@@ -70,7 +70,7 @@ def test_a_side_file_may_lie_anywhere(tmp_path: Path) -> None:
     path = write(tmp_path, SEMICOLON.encode("cp1252"))
     header = write(tmp_path, SIDE.replace("NO-0107", "NO-0108"), "elsewhere.yaml")
     assert read_run(path, read_layout("comma-semicolon"), header).header.run_id == "NO-0108"
-    refused(path, "run.header.yaml: cannot be read", layout=read_layout("comma-semicolon"))
+    refused(path, "run.header.yaml: the file cannot be opened", layout=read_layout("comma-semicolon"))
 
 
 @pytest.mark.parametrize("delimiter", ["tab", "pipe"])
@@ -173,7 +173,11 @@ def test_header_lines_need_an_empty_line_after_them(tmp_path: Path) -> None:
         ("operator: E. Rowe", "operator: [a, b]", ["'operator' has several values"]),
         ("run_on: 2026-03-04", "run_on: 4 March", ["run.header.yaml, run_on", "'4 March'"]),
         ("model: quadratic", "model: cubic", ["run.header.yaml, model", "'linear' or 'quadratic'"]),
-        ("operator: E. Rowe", "operator: E. Rowe\noperator: x", ["line 10", "'operator' is given twice"]),
+        (
+            "operator: E. Rowe",
+            "operator: E. Rowe\noperator: x",
+            ["run.header.yaml:10", "the key 'operator' is here twice"],
+        ),
     ],
 )
 def test_a_broken_side_file_is_refused(tmp_path: Path, old: str, new: str, parts: list[str]) -> None:

@@ -12,8 +12,9 @@ from interpretation.agronomy.tables import Material, RateTable, ScaleTable
 from interpretation.errors import TableError
 from interpretation.methods import Method
 from service import tablefiles
-from service.tablefiles import MAX_BYTES, check_directory, read_tables
+from service.tablefiles import check_directory, read_tables
 from service.tablewords import explain
+from service.yamlfiles import MAX_BYTES
 
 BROKEN = Path(__file__).parents[1] / "broken_tables"
 SOUND = BROKEN / "sound"
@@ -81,7 +82,7 @@ def test_a_file_that_cannot_be_opened(tmp_path):
     (tables / "crops" / "gone.yaml").symlink_to(tmp_path / "nowhere")
     assert str(check_directory(tables)[0]) == (
         "crops/gone.yaml: error: the file cannot be opened (No such file or directory)\n"
-        "Expected: a file\nTo fix it: look at its rights"
+        "Expected: a file\nTo fix it: look at its path and rights"
     )
 
 

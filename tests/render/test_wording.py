@@ -88,7 +88,7 @@ NAMED: dict[str, tuple[str, ...]] = {
     "verdicts": tuple(Verdict),
     "flags": tuple(Flag),
     "inputs": tuple(NAMES),
-    "reasons": (*filter(None, REFUSALS), "basis"),
+    "reasons": (*filter(None, REFUSALS), "basis", "only-a-limit"),
 }
 
 
@@ -110,7 +110,9 @@ def test_sentences_cover_the_keys_written_in_the_science() -> None:
     steps = literals("agronomy", r'Step\(\s*key="([\w-]+)"') | literals("agronomy", r'else "(cap)"')
     assert {"table", "soil-test", "cap", "rounding"} <= steps  # the pattern finds them
     assert steps - words["steps"].keys() == set()
-    details = literals("laboratory", r'detail(?:: str)? ?= ?"([\w-]+)"') | {
+    said = (r'detail(?:: str)? ?= ?"([\w-]+)"', r'absent\([^()]*"([\w-]+)"\)')
+    details = set().union(*(literals("laboratory", pattern) for pattern in said)) | {
+        "diluted-too-far",
         "carry-over-high-low",
         "carry-over-blank-after-high",
         "trend-significant",
