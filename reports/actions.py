@@ -26,9 +26,10 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
     """Set the amounts out by sample and nutrient; reasons for missing ones get a letter each."""
     if not advice.amounts:
         return None
-    nutrients = nutrients_of(advice.amounts)
-    units = {n: _common_unit(advice.amounts, n, wording) for n in nutrients}
-    found = {(amount.lab_number, amount.nutrient): amount for amount in advice.amounts}
+    amounts = [amount for amount in advice.amounts if not _not_calibrated(amount)]
+    nutrients = nutrients_of(amounts)
+    units = {n: _common_unit(amounts, n, wording) for n in nutrients}
+    found = {(amount.lab_number, amount.nutrient): amount for amount in amounts}
     reasons: dict[str, str] = {}
     rows = []
     for lab_number in places.order:
@@ -43,7 +44,17 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
         nutrients=tuple(Fact(wording.name("nutrients", n), units[n]) for n in nutrients),
         rows=tuple(rows),
         reasons=tuple(Fact(mark, text) for text, mark in reasons.items()),
+        no_tables=tuple(
+            dict.fromkeys(
+                wording.refusal(a.refusal) for a in advice.amounts if a.refusal and _not_calibrated(a)
+            )
+        ),
     )
+
+
+def _not_calibrated(amount: Amount) -> bool:
+    """Whether the region has no amounts of this nutrient for the crop: said once, not for every sample."""
+    return amount.refusal is not None and amount.refusal.key == "not-calibrated"
 
 
 def _common_unit(amounts: Sequence[Amount], nutrient: str, wording: Wording) -> str:

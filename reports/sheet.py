@@ -11,6 +11,7 @@ from reports.view import Fact, LaboratoryCard, RunPage, Table
 from reports.wording import Wording
 
 DATA_FORMAT = "furrowslice-run-sheet-1"
+FOUND_DECIMALS = 4  # mg/L of a check; what lies behind is noise of the arithmetic
 ORDER = (Outcome.REJECT, Outcome.HOLD, Outcome.WARN)  # the reasons of a verdict, the gravest first
 
 
@@ -127,7 +128,7 @@ def _checks(sheet: RunSheet, wording: Wording) -> Table:
         (
             wording.name("checks", line.check),
             _where(line, wording) or "–",
-            _number(line.found, wording),
+            _number(None if line.found is None else round(line.found, FOUND_DECIMALS), wording),
             _number(line.expected, wording),
             _figure(line, wording),
             _limits(line, wording),

@@ -151,6 +151,7 @@ class AmountTable:
     nutrients: tuple[Fact, ...]  # name and unit
     rows: tuple[AmountRow, ...]
     reasons: tuple[Fact, ...]  # letter and sentence
+    no_tables: tuple[str, ...]  # nutrients that were tested and have no amounts in the region
 
 
 @dataclass(frozen=True, slots=True)

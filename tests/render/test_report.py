@@ -244,3 +244,19 @@ def test_a_test_that_was_not_done_is_named() -> None:
     assert (
         page.amounts.reasons[0].value == "A test that is needed was not done: sulfate in calcium phosphate."
     )
+
+
+def test_a_nutrient_without_amounts_in_the_region_is_said_once() -> None:
+    told = {"nutrient": "Zn", "crop": "maize"}
+    none = [
+        amount(s.lab_number, "Zn", None, refusal=Refusal(key="not-calibrated", values=told))
+        for s in field().samples
+    ]
+    table = report(field(amounts=(*field().amounts, *none))).amounts
+    assert table is not None
+    assert table.no_tables == ("The region has no table of Zinc (Zn) for maize.",)
+    assert "Zinc (Zn)" not in [nutrient.label for nutrient in table.nutrients]
+    alone = report(field(amounts=tuple(none)))
+    assert alone.amounts is not None
+    assert alone.amounts.nutrients == ()
+    assert "The region has no table of Zinc (Zn) for maize." in html(alone)
