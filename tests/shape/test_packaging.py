@@ -22,7 +22,9 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     subprocess.run([*hatch, "-t", "sdist"], cwd=ROOT, check=True, capture_output=True)
     (sdist,) = work.glob("*.tar.gz")
     with tarfile.open(sdist) as archive:
-        archive.extractall(work, filter="data")
+        # Python before 3.11.4 has no filters, later ones insist on one.
+        archive.extraction_filter = getattr(tarfile, "data_filter", lambda member, _: member)
+        archive.extractall(work)
     (unpacked,) = (path for path in work.iterdir() if path.is_dir())
     subprocess.run([*hatch, "-t", "wheel"], cwd=unpacked, check=True, capture_output=True)
     (built,) = work.glob("*.whl")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -14,11 +15,15 @@ TOP_LEVEL = {
 
 
 def tracked() -> list[str]:
-    """Files under version control, or every file where there is no repository (an unpacked sdist)."""
-    listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
-    if listed.returncode == 0:
-        return listed.stdout.split("\n")[:-1]
-    return [path.relative_to(ROOT).as_posix() for path in ROOT.rglob("*") if path.is_file()]
+    """Files under version control; without git or a repository, every file that is not to be ignored."""
+    if shutil.which("git"):
+        listed = subprocess.run(["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False)
+        if listed.returncode == 0:
+            return listed.stdout.split("\n")[:-1]
+    lines = (ROOT / ".gitignore").read_text().splitlines()
+    ignored = {".git", *(line.strip("/") for line in lines if line.endswith("/"))}
+    files = (path.relative_to(ROOT) for path in ROOT.rglob("*") if path.is_file())
+    return [path.as_posix() for path in files if not ignored & set(path.parts)]
 
 
 def test_top_level_is_as_drawn() -> None:
