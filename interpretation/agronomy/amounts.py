@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy.lookup import rate_applying
 from interpretation.agronomy.rates import KG_PER_HA, Rates, names_in, rates
-from interpretation.agronomy.samples import Column, kg_per_ha
+from interpretation.agronomy.samples import REMOVAL, Column, kg_per_ha
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
 from interpretation.agronomy.values import ClassedValues
@@ -310,6 +310,9 @@ def _reasons(
     inputs: Mapping[str, Column],
 ) -> tuple[NDArray[np.object_], NDArray[np.object_]]:
     """Turn the missing name of each row into a refusal and its detail."""
+    # A harvest that is not known is a yield goal that was not given, unless the crop has no figures.
+    by_goal = pd.Series(missing, dtype="str").str.startswith(REMOVAL).to_numpy()
+    missing = np.where(by_goal & np.isnan(batch.columns["yield_goal"][samples]), "yield_goal", missing)
     detail = missing.copy()
     refusal = np.where(missing == "", "", "missing-input").astype(object)
     for name, key in (("rate-row", "no-rate-row"), ("formula", "not-computable")):

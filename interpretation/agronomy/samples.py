@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from interpretation.agronomy.materials import removal_kg_per_ha
 from interpretation.agronomy.tables import TableSet
 from interpretation.agronomy.values import WATER_PH_METHOD, ClassedValues
 
@@ -37,6 +38,8 @@ SOIL_NAMES: Mapping[str, tuple[str, str]] = {
     "ec_ds_per_m": ("salinity", "dS/m"),
     "nitrate_mg_per_kg": ("nitrate", "mg/kg"),
 }
+
+REMOVAL = "removal_"  # how the names of what a harvest carries away begin
 
 
 def kg_per_ha(content_mg_per_kg: Floats, depth_cm: Floats, bulk_density_g_per_cm3: Floats) -> Floats:
@@ -84,6 +87,12 @@ def context_columns(context: pd.DataFrame, tables: TableSet) -> dict[str, Column
     )
     goal = columns["yield_goal"]
     columns["yield_goal"] = np.where((goal >= lowest) & (goal <= highest), goal, np.nan)
+    for nutrient in ("N", "P2O5", "K2O", "S"):
+        per_unit = {
+            crop.id: removal_kg_per_ha(crop, 1.0).get(nutrient, np.nan) for crop in tables.crops.values()
+        }
+        removed = context["crop"].map(per_unit).to_numpy(float) * columns["yield_goal"]
+        columns[f"{REMOVAL}{nutrient.lower()}_kg_per_ha"] = removed
     columns["near_water"] = context["near_water"].to_numpy(dtype=np.float64)
     columns["depth_cm"] = (context["depth_to_cm"] - context["depth_from_cm"]).to_numpy(dtype=np.float64)
     columns["month"] = context["sampled_on"].dt.month.to_numpy(dtype=np.float64)

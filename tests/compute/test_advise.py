@@ -554,3 +554,21 @@ def test_a_buffer_ph_needs_no_class():
     assert refusals(tables, values(buffer)) == [None]
     ((key, told),) = refusals(tables, values(copper))
     assert (key, told["failed"]) == ("no-table", "analyte")  # a nutrient without classes is said to have none
+
+
+def test_a_rate_may_put_back_what_the_harvest_carries_away():
+    removal = [
+        {"P2O5": 6.3, "source": "s", "standing": "invented"},  # the first figures count
+        {"P2O5": 5.5, "source": "s", "standing": "invented"},
+    ]
+    maize, wheat = (
+        build.crop(id=name, name=name, removal=rows) for name, rows in (("maize", removal), ("wheat", []))
+    )
+    tables = world(maize, wheat, rate(formula="removal_p2o5_kg_per_ha"))
+    assert amounts(tables, values(ph(6.0)))["P2O5"].rate == 50.0  # 6.3 x 8 t/ha = 50.4, in steps of 5
+
+    def refused(**change):
+        return amounts(tables, values(ph(6.0)), samples(change))["P2O5"].refusal.values["input"]
+
+    assert refused(yield_goal=NAN) == "yield_goal"
+    assert refused(crop="wheat") == "removal_p2o5_kg_per_ha"  # its file lists no figures
