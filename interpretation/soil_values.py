@@ -15,7 +15,7 @@ COLUMNS: dict[str, str] = {
     "analyte": "str",  # key of quantities.ANALYTES
     "form": "str",  # a form of that analyte
     "method": "str",  # id of a file in tables/methods
-    "value": "float64",  # NaN exactly where `below` is given
+    "value": "float64",  # as measured, rounded only where it is printed; NaN exactly where `below` is given
     "unit": "str",  # one of quantities.SOIL_UNITS
     "basis": "str",  # one of quantities.BASES
     "standard_uncertainty": "float64",  # in `unit`; NaN when not known

@@ -91,13 +91,14 @@ class Measurement:
         The columns of :data:`interpretation.soil_values.COLUMNS`; ``cup``, the row of :attr:`cups` the
         value stands beside; ``decimals``; ``flags``; ``withheld``, the flag that keeps the value back, or "";
         and ``use_instead``, the method to use where this one is not valid, or "". A row without a number
-        has neither ``value`` nor ``below``.
+        has neither ``value`` nor ``below``. ``value`` is rounded to the method's digits, as it is printed.
         """
         values = self.values
         not_valid = (values.flags & bit(Flag.METHOD_NOT_VALID)) != 0
         return pd.DataFrame(
             value_columns(values, slice(None), self.preparation, self._origin)
             | {
+                "value": values.value,
                 "cup": values.cup,
                 "decimals": values.decimals,
                 "flags": values.flags,
@@ -115,7 +116,7 @@ class Measurement:
         pandas.DataFrame
             As :func:`interpretation.soil_values.soil_values` types them; no row unless the run is
             accepted. To release a run on hold, a person mends it (reruns it, or excludes cups with a
-            reason) and measures again: there is no switch that overrules a check.
+            reason) and measures again: there is no switch that overrules a check. Values are not rounded.
         """
         released = (self.values.withheld == "") & (self.verdict is Verdict.ACCEPT)
         return pd.DataFrame(value_columns(self.values, released, self.preparation, self._origin))

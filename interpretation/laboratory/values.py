@@ -37,8 +37,10 @@ class SampleValues:
     row
         Its row in the preparation, -1 where it has none.
     value, below
-        Rounded to the method's digits; at most one of the two is a number. Neither where nothing can be
-        said, or may be.
+        Rounded to the method's digits, as the laboratory prints them; at most one of the two is a number.
+        Neither where nothing can be said, or may be.
+    measured
+        ``value`` before it was rounded: what crosses to the agronomy, which rounds to the step of its table.
     decimals
         Digits of whichever of the two there is.
     standard_uncertainty
@@ -54,6 +56,7 @@ class SampleValues:
     row: IntArray
     value: FloatArray
     below: FloatArray
+    measured: FloatArray
     decimals: IntArray
     standard_uncertainty: FloatArray
     flags: IntArray
@@ -138,15 +141,16 @@ def sample_values(
         moisture_percent=np.nan_to_num(soil.moisture_percent[cup]),
         reproducibility_percent=method.reproducibility_percent,
     )
-    measured = ~np.isnan(rounded) & ~vanished
+    given = ~np.isnan(rounded) & ~vanished
     return SampleValues(
         lab_number=samples.sample_id,
         cup=cup,
         row=soil.row[cup],
-        value=np.where(measured, rounded, np.nan),
+        value=np.where(given, rounded, np.nan),
         below=below,
+        measured=np.where(given, value, np.nan),
         decimals=np.where(np.isnan(limit), decimals, limit_decimals),
-        standard_uncertainty=np.where(measured, uncertainty, np.nan),
+        standard_uncertainty=np.where(given, uncertainty, np.nan),
         flags=flags,
         withheld=_withheld(flags, limits, nothing),
     )
@@ -167,7 +171,9 @@ def value_columns(
 ) -> dict[str, Any]:
     """Lay some of the samples out as the columns of :data:`interpretation.soil_values.COLUMNS`.
 
-    Built in their final types at once: one frame a run is all the time there is.
+    ``value`` is not rounded: a value is rounded once, by whoever prints it. Rounded here and again to the
+    step of a table, 22.475 would become 22.5, then 23. Built in their final types at once: one frame a run
+    is all the time there is.
     """
     method, listed, row = preparation.method, preparation.samples, values.row[which]
     ones = np.zeros(len(row), np.int64)
@@ -181,7 +187,7 @@ def value_columns(
         "analyte": same(method.analyte),
         "form": same(method.form),
         "method": same(method.id),
-        "value": values.value[which],
+        "value": values.measured[which],
         "unit": same(method.unit),
         "basis": same(method.basis),
         "standard_uncertainty": values.standard_uncertainty[which],

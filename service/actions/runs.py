@@ -152,11 +152,12 @@ def withheld(measured: Measurement) -> dict[str, Flag]:
 def values_csv(values: pd.DataFrame) -> str:
     """Soil values as a file that ``read_bench`` reads; a censored value is written ``<limit``.
 
+    Values keep six digits, more than any laboratory knows: they are rounded once, where they are printed.
     Depth and day are left out: the sample list has them.
     """
     below = "<" + values["below"].map("{:.10g}".format)
     written = values.assign(
-        value=values["value"].map("{:.10g}".format).where(values["value"].notna(), below),
+        value=values["value"].map("{:.6g}".format).where(values["value"].notna(), below),
         standard_uncertainty=values["standard_uncertainty"].map("{:.4g}".format, na_action="ignore"),
     )
     columns = [

@@ -9,6 +9,7 @@ import sys
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pytest
@@ -223,6 +224,28 @@ def test_advise_json_is_described_by_its_schema(command: Command, values: list[s
     fields = answer(done, "advise")["fields"]
     assert isinstance(fields, list)
     assert [field["field_id"] for field in fields] == ["TC-1", "TC-2", "LA-1", "LA-2", "BH-1", "BH-2"]
+
+
+def test_what_the_demo_prints_is_what_a_calculator_gives(command: Command, values: list[str]) -> None:
+    # Bray P of 004815: signal 21391 on 29.967 + 9433.28 x is 2.2644 mg/L, less the blanks' 0.0169, times
+    # 20 mL / 2 g: 22.475 mg/kg. Printed in whole mg/kg that is 22, medium; "high" begins at 23. Phosphate:
+    # 6 kg for each of 8 t/ha = 48, in steps of 5: 50 kg/ha; of triple superphosphate 50 / 0.46 = 108.7 kg/ha.
+    # CEC of 004817: 29.311 mg/L of NH4-N in 250 mL from 5 g, air-dry with 1.7 % moisture:
+    # 29.311 x 0.25 / 14.007 / 5 x 100 x 1.017 = 10.64 cmol/kg.
+    # Nitrate of moist peat 004827, moisture 146 %: 10 g hold 4.065 g dry and 5.935 mL of water, so
+    # (0.8163 - 0.0091) x 105.935 / 4.065 = 21.04 mg/kg.
+    document: Any = answer(command("advise", *values, "--samples", DEMO / "samples.csv", "--json"), "advise")
+    results = [result for field in document["fields"] for result in field["results"]]
+    soil = {(result["lab_number"], result["method"]): result for result in results}
+    bray = soil["004815", "bray1-1:10-colour"]
+    assert (bray["value"], bray["class_name"]) == (22, "medium")
+    assert soil["004817", "cec-nh4oac-displaced"]["value"] == 10.6
+    assert soil["004827", "kcl-1:10-nitrate-colour"]["value"] == 21
+    amounts = [amount for field in document["fields"] for amount in field["amounts"]]
+    (phosphate,) = (a for a in amounts if (a["lab_number"], a["nutrient"]) == ("004815", "P2O5"))
+    assert phosphate["rate"] == 50
+    by_material = {one["material"]: one["rate"] for one in phosphate["materials"]}
+    assert by_material["triple-superphosphate"] == pytest.approx(108.7, abs=0.05)
 
 
 def test_same_input_gives_the_same_report_to_the_byte(

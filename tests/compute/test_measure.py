@@ -10,6 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from interpretation.agronomy.classing import classify
+from interpretation.agronomy.tables import ScaleTable
 from interpretation.errors import CalibrationError, RunError
 from interpretation.laboratory.acceptance import check
 from interpretation.laboratory.flags import names
@@ -65,8 +67,36 @@ def test_a_rejected_run_releases_nothing_either() -> None:
 def test_the_diluted_reading_stands() -> None:
     # 24 is over the top of 20; at 1 in 10 it reads 2.4: 2.4 x 10 x 10 = 240
     done = measured(checked([*samples(24.0, 3.0), cup("sample", "001", 2.4, dilution=10.0)]), listed=LISTED)
-    assert done.soil_values["value"].tolist() == [240.0, 30.0]
+    assert done.soil["value"].tolist() == [240.0, 30.0]
     assert done.soil["cup"].tolist() == [13, 12]
+
+
+def test_a_value_is_rounded_once() -> None:
+    # 2.2475 mg/L x 10 = 22.475 mg/kg. The sheet prints one decimal, 22.5; a table in whole mg/kg, where
+    # "high" begins at 23, must see 22.475 and say 22: by way of 22.5 it would say 23 and "high".
+    done = measured(checked(samples(2.2475)), listed=LISTED)
+    assert done.soil["value"].tolist() == [22.5]
+    assert done.soil_values["value"].tolist() == pytest.approx([22.475], abs=1e-9)
+    scale = ScaleTable.model_validate(
+        {
+            "id": "vale/p",
+            "region": "vale",
+            "crops": "any",
+            "analyte": "P",
+            "method": BRAY.id,
+            "unit": "mg/kg",
+            "basis": "air-dry",
+            "depth_cm": (0, 20),
+            "round_to": 1,
+            "sources": ("s",),
+            "effective_from": "2026-01-01",
+            "standing": "invented",
+            "classes": [{"name": "medium", "from": 0}, {"name": "high", "from": 23}],
+        }
+    )
+    nothing = np.full(1, np.nan)
+    classes = classify(done.soil_values["value"].to_numpy(), nothing, nothing, scale)
+    assert (classes.reported[0], classes.index[0]) == (22.0, 0)
 
 
 def test_a_run_without_samples_is_still_judged() -> None:
