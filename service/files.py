@@ -10,6 +10,8 @@ import unicodedata
 from contextlib import suppress
 from pathlib import Path
 
+from interpretation.errors import FurrowsliceError
+
 _LONGEST_NAME = 80  # leaves room for a suffix and a temporary name on every common file system
 _NOT_ALLOWED = re.compile(r"[^A-Za-z0-9._-]+")
 # Device names that one family of file systems reserves whatever the suffix (common practice).
@@ -34,6 +36,12 @@ def write_atomically(path: Path, content: bytes | str) -> Path:
     pathlib.Path
         ``path``.
 
+    Raises
+    ------
+    FurrowsliceError
+        With the path and what the system says, when the file or its folder cannot be made: no right to, no
+        room left, a file where the folder should be.
+
     Examples
     --------
     >>> import tempfile
@@ -42,7 +50,22 @@ def write_atomically(path: Path, content: bytes | str) -> Path:
     'whole'
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
-    path.parent.mkdir(parents=True, exist_ok=True)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        _write_beside(path, data)
+    except OSError as error:
+        raise FurrowsliceError(
+            f"the file cannot be written: {error.strerror}",
+            where=str(path),
+            expected="a folder that can be written to, with room for the file",
+            fix="look at the folder's path, its rights and the room on the disk, or choose another folder",
+        ) from None
+    _sync_folder(path.parent)
+    return path
+
+
+def _write_beside(path: Path, data: bytes) -> None:
+    """Write under a temporary name in the same folder, then rename."""
     part = path.with_name(f".part-{secrets.token_hex(8)}")
     try:
         # O_EXCL: never write through a name somebody else has put there.
@@ -52,10 +75,9 @@ def write_atomically(path: Path, content: bytes | str) -> Path:
             os.fsync(file.fileno())
         part.replace(path)
     except BaseException:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):  # what went wrong first is what is told
+            part.unlink(missing_ok=True)
         raise
-    _sync_folder(path.parent)
-    return path
 
 
 def _sync_folder(folder: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -13,6 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from interpretation.errors import FurrowsliceError
 from service.files import safe_name, write_atomically
 from service.paths import layouts_directory, tables_directory
 
@@ -66,9 +68,46 @@ def test_a_kill_at_any_moment_leaves_a_whole_file(tmp_path: Path) -> None:
 
 def test_a_failure_leaves_no_temporary_file(tmp_path: Path) -> None:
     (tmp_path / "taken").mkdir()
-    with pytest.raises(OSError):
+    with pytest.raises(FurrowsliceError, match="taken: the file cannot be written: Is a directory"):
         write_atomically(tmp_path / "taken", b"a folder has this name")
     assert [entry.name for entry in tmp_path.iterdir()] == ["taken"]
+
+
+@pytest.mark.parametrize(
+    ("folder", "said"),
+    [
+        ("file", "File exists"),
+        ("file/below", "Not a directory"),
+        ("n" * 300, "File name too long"),
+    ],
+)
+def test_a_folder_that_cannot_be_is_told_with_its_path(tmp_path: Path, folder: str, said: str) -> None:
+    (tmp_path / "file").touch()
+    with pytest.raises(FurrowsliceError) as told:
+        write_atomically(tmp_path / folder / "page.pdf", b"content")
+    assert told.value.what == f"the file cannot be written: {said}"
+    assert told.value.where == str(tmp_path / folder / "page.pdf")
+    assert told.value.expected == "a folder that can be written to, with room for the file"
+    assert "choose another folder" in told.value.fix
+
+
+def test_a_full_disk_leaves_the_old_file_and_no_part(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    path = write_atomically(tmp_path / "page.pdf", b"old")
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(FurrowsliceError, match="cannot be written: No space left on device"):
+        write_atomically(path, b"new")
+    assert [entry.read_bytes() for entry in tmp_path.iterdir()] == [b"old"]
+
+
+def test_a_link_at_the_target_is_replaced_and_not_followed(tmp_path: Path) -> None:
+    (tmp_path / "other").write_bytes(b"not mine")
+    (tmp_path / "page.pdf").symlink_to(tmp_path / "other")
+    path = write_atomically(tmp_path / "page.pdf", b"page")
+    assert (path.is_symlink(), path.read_bytes()) == (False, b"page")
+    assert (tmp_path / "other").read_bytes() == b"not mine"
 
 
 def test_text_is_written_as_utf8_with_its_own_line_ends(tmp_path: Path) -> None:
