@@ -30,9 +30,24 @@ app.add_typer(tables.app, name="tables")
 
 
 def main() -> None:
-    """Run the command; deliberate errors become a message and exit status 2."""
+    """Run the command; deliberate errors, and those of the system, become a message and exit status 2."""
+    console.survive_any_encoding()
     try:
         app()
     except FurrowsliceError as error:
         console.print_error(error)
         sys.exit(2)
+    except OSError as error:
+        console.print_error(_system_error(error))
+        console.give_up_output()
+        sys.exit(2)
+
+
+def _system_error(error: OSError) -> FurrowsliceError:
+    """Word an error of the operating system; one without a file name comes from printing."""
+    return FurrowsliceError(
+        f"the system refuses this: {error.strerror}",
+        where=str(error.filename or "standard output"),
+        expected="a path that can be used, and room for what is written",
+        fix="look at the path, its rights and the room on the disk",
+    )

@@ -2,8 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
+from io import TextIOWrapper
+from pathlib import Path
 from typing import TextIO, TypeVar
 
 from pydantic import BaseModel
@@ -20,9 +24,10 @@ T = TypeVar("T")
 WIDTH_OF_A_FILE = 200  # columns when nobody watches: wide enough that a table keeps one row a line
 
 
-def _console(stream: TextIO, *, stderr: bool = False) -> Console:
-    width = None if stream.isatty() else WIDTH_OF_A_FILE
-    return Console(highlight=False, soft_wrap=True, stderr=stderr, width=width)
+def _console(stream: TextIO | None, *, stderr: bool = False) -> Console:
+    width = None if stream is not None and stream.isatty() else WIDTH_OF_A_FILE
+    # No markup and no emoji codes: a name such as "[/x] :cow:" prints as it is written.
+    return Console(highlight=False, markup=False, emoji=False, soft_wrap=True, stderr=stderr, width=width)
 
 
 out = _console(sys.stdout)
@@ -31,9 +36,22 @@ WORDING = Wording(Format("en", "metric"))  # the command line speaks English
 err = _console(sys.stderr, stderr=True)
 
 
+def survive_any_encoding() -> None:
+    r"""Let a character that standard output cannot write print as its code, such as ``\xb1``."""
+    if isinstance(sys.stdout, TextIOWrapper):
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
+def give_up_output() -> None:
+    """Send what is left in the buffer nowhere: the interpreter would try to print it again as it ends."""
+    if sys.stdout is not None:
+        with suppress(OSError), Path(os.devnull).open("wb") as nowhere:
+            os.dup2(nowhere.fileno(), sys.stdout.fileno())
+
+
 def print_json(answer: BaseModel) -> None:
-    """Print one document, and nothing else, on standard output."""
-    out.print(answer.model_dump_json(indent=2), markup=False)
+    """Print one document, and nothing else, on standard output: ASCII, whatever the output's encoding."""
+    out.print(answer.model_dump_json(indent=2, ensure_ascii=True))
 
 
 def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> None:
@@ -50,13 +68,13 @@ def print_table(title: str, columns: Sequence[str], rows: Iterable[Sequence[str]
 
 
 def print_line(text: str = "") -> None:
-    """Print one line as it is, with no markup read into it."""
-    out.print(text, markup=False)
+    """Print one line as it is."""
+    out.print(text)
 
 
 def print_error(error: FurrowsliceError) -> None:
     """Print a deliberate error on standard error, its four parts on lines of their own."""
-    err.print(str(error), markup=False)
+    err.print(str(error))
 
 
 def tracked(items: Sequence[T], doing: str) -> Iterator[T]:
