@@ -320,6 +320,7 @@ class MethodLine(Record):
     note: str = ""
     unit: str = ""
     basis: str = ""
+    soil_water_added: bool | None = None  # to the extract volume; None where the soil is not weighed moist
 
 
 class SampleLine(Record):

@@ -7,6 +7,7 @@ from interpretation.results import (
     Amount,
     ClassLimit,
     FieldAdvice,
+    MethodLine,
     SampleLine,
     SoilResult,
     SourceLine,
@@ -123,13 +124,21 @@ def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
         (
             m.id,
             m.title,
-            m.note or "–",
+            _how(m, wording),
             printed(m.unit) or "–",
             wording.name("bases", m.basis) if m.basis else "–",
         )
         for m in advice.methods
     )
     return Table(wording.page("methods-caption"), _head("methods", columns, wording), rows)
+
+
+def _how(method: MethodLine, wording: Wording) -> str:
+    """Extraction and finish, and what became of the water of a moist soil: it moves the result."""
+    if method.soil_water_added is None:
+        return method.note or "–"
+    added = wording.page("sheet-soil-water-yes" if method.soil_water_added else "sheet-soil-water-no")
+    return "; ".join(part for part in (method.note, f"{wording.page('sheet-soil-water')}: {added}") if part)
 
 
 def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording) -> Table:

@@ -243,6 +243,11 @@ def _method_line(method: Method) -> MethodLine:
         note="; ".join(part for part in parts if part),
         unit=method.unit,
         basis=method.basis,
+        soil_water_added=(
+            method.soil_water_added
+            if method.soil_water_added or method.weighed_basis == "as-received"
+            else None
+        ),
     )
 
 

@@ -391,6 +391,15 @@ def test_a_field_s_record_is_complete():
     assert (found.runs, found.example) == (("BR-1",), True)
 
 
+def test_a_method_says_what_became_of_the_water_of_a_moist_soil():
+    def added(**more):
+        return record(world(method(**more)), values({"value": 9.6})).methods[0].soil_water_added
+
+    assert added() is None  # weighed air-dry
+    assert added(weighed_basis="as-received", basis="oven-dry") is False
+    assert added(weighed_basis="as-received", basis="oven-dry", soil_water_added=True) is True
+
+
 def test_published_tables_and_real_samples_make_no_example():
     published = {"standing": "published"}
     tables = world(scale(**published), method(), P_RATE.model_copy(update=published))

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from interpretation.errors import FurrowsliceError
-from interpretation.results import ClassProbability, FieldAdvice, Refusal
+from interpretation.results import ClassProbability, FieldAdvice, MethodLine, Refusal
 from reports.build import FRAME, build_report
 from reports.format import Format
 from reports.render import html
@@ -56,6 +56,16 @@ def test_many_samples_are_counted_not_named() -> None:
     assert found.sentences == "Phosphorus is very low in 5 of 12 samples. It is high in 7 of 12 samples."
 
 
+def test_samples_that_would_read_alike_carry_their_lab_numbers() -> None:
+    strip = "The long strip beside the old mill race, "
+    labels = ("Zone 11", "Zone 11", f"{strip}upper half", f"{strip}lower half", "Yard")
+    samples = tuple(sample(f"T{n}", label) for n, label in enumerate(labels))
+    table = report(field(samples=samples, results=(), amounts=(amount("T0", "N", 90.0),), notes=())).amounts
+    assert table is not None
+    named = [row.sample for row in table.rows]
+    assert named == ["T0 Zone 11", "T1 Zone 11", "T2 The long strip besid…", "T3 The long strip besid…", "Yard"]
+
+
 def test_what_holds_everywhere_is_said_of_all_samples() -> None:
     results = tuple(result(s.lab_number, borderline=True) for s in field().samples)
     (found,) = report(field(results=results)).findings
@@ -77,7 +87,7 @@ def test_a_nearly_sure_close_call_names_one_class() -> None:
         ClassProbability(name="medium", probability=0.03),
     )
     advice = field(results=(result("Q26-0411", borderline=True, probabilities=chances),))
-    assert report(advice).groups[0].rows[0].remark == "Close call: nearly sure to be low."
+    assert report(advice).groups[0].rows[0].remark == "Near a limit, but nearly sure to be low."
 
 
 def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
@@ -141,6 +151,19 @@ def test_notes_come_by_severity() -> None:
     groups = report().notes
     assert [group.title for group in groups] == ["Danger", "Take care", "Good to know"]
     assert groups[1].notes[0].samples == "For West."
+
+
+@pytest.mark.parametrize(
+    ("added", "printed"),
+    [
+        (True, "10 g + 100 mL; Soil water: added to the extract volume"),
+        (False, "10 g + 100 mL; Soil water: not added to the extract volume"),
+        (None, "10 g + 100 mL"),  # weighed dry: there is no water to speak of
+    ],
+)
+def test_what_became_of_the_water_of_a_moist_soil_is_printed(*, added: bool | None, printed: str) -> None:
+    kcl = MethodLine(id="kcl", title="Nitrate", note="10 g + 100 mL", soil_water_added=added)
+    assert f"<td>{printed}</td>" in html(report(field(methods=(kcl,))))
 
 
 @pytest.mark.parametrize("locale", ["en", "es"])
@@ -254,7 +277,9 @@ def test_a_nutrient_without_amounts_in_the_region_is_said_once() -> None:
     ]
     table = report(field(amounts=(*field().amounts, *none))).amounts
     assert table is not None
-    assert table.no_tables == ("The region has no table of Zinc (Zn) for maize.",)
+    assert table.no_tables == (
+        "Zinc (Zn): no amount can be given. The region has no table of it for maize.",
+    )
     assert "Zinc (Zn)" not in [nutrient.label for nutrient in table.nutrients]
     alone = report(field(amounts=tuple(none)))
     assert alone.amounts is not None
