@@ -239,7 +239,11 @@ def test_what_the_demo_prints_is_what_a_calculator_gives(command: Command, value
     soil = {(result["lab_number"], result["method"]): result for result in results}
     bray = soil["004815", "bray1-1:10-colour"]
     assert (bray["value"], bray["class_name"]) == (22, "medium")
-    assert soil["004817", "cec-nh4oac-displaced"]["value"] == 10.6
+    capacity = soil["004817", "cec-nh4oac-displaced"]
+    assert capacity["value"] == 10.6
+    assert capacity["standard_uncertainty"] == pytest.approx(
+        0.532, abs=0.001
+    )  # 5 % of 10.64, not the run's 2 %
     assert soil["004827", "kcl-1:10-nitrate-colour"]["value"] == 21
     amounts = [amount for field in document["fields"] for amount in field["amounts"]]
     (phosphate,) = (a for a in amounts if (a["lab_number"], a["nutrient"]) == ("004815", "P2O5"))
