@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 
@@ -42,6 +43,12 @@ class Places:
         self.wording = wording
         self.order = [sample.lab_number for sample in advice.samples]
         self._labels = {s.lab_number: _short(s.label or s.lab_number) for s in advice.samples}
+        shared = Counter(self._labels.values())
+        for sample in advice.samples:  # two places must never read alike: an amount would go to the wrong one
+            number = sample.lab_number
+            if shared[self._labels[number]] > 1:
+                named = _short(f"{number} {sample.label}")
+                self._labels[number] = named if named.startswith(number) else number
 
     @property
     def many(self) -> bool:
@@ -80,7 +87,7 @@ def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[B
     return tuple(
         BarGroup(
             title=wording.name("analytes", group[0].analyte),
-            method=methods.get(group[0].method, group[0].method),
+            method=wording.known("methods", group[0].method, methods.get(group[0].method, "")),
             rows=tuple(_row(result, places, wording) for result in group),
         )
         for group in _with_scale(advice)

@@ -96,6 +96,11 @@ class Wording:
         named: str | None = self._catalogue["names"][group].get(key)
         return named or printed(key)
 
+    def known(self, group: str, key: str, fallback: str) -> str:
+        """Name of one thing where the catalogue has it, else the given text, else the key."""
+        named: str | None = self._catalogue["names"][group].get(key)
+        return named or fallback or key
+
     def sentence(self, group: str, key: str, values: Mapping[str, str | float] | None = None) -> str:
         """Sentence of a key the science chose, with its values written in.
 

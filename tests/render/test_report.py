@@ -63,7 +63,13 @@ def test_samples_that_would_read_alike_carry_their_lab_numbers() -> None:
     table = report(field(samples=samples, results=(), amounts=(amount("T0", "N", 90.0),), notes=())).amounts
     assert table is not None
     named = [row.sample for row in table.rows]
-    assert named == ["T0 Zone 11", "T1 Zone 11", "T2 The long strip besid…", "T3 The long strip besid…", "Yard"]
+    assert named == [
+        "T0 Zone 11",
+        "T1 Zone 11",
+        "T2 The long strip besid…",
+        "T3 The long strip besid…",
+        "Yard",
+    ]
 
 
 def test_what_holds_everywhere_is_said_of_all_samples() -> None:
@@ -277,11 +283,9 @@ def test_a_nutrient_without_amounts_in_the_region_is_said_once() -> None:
     ]
     table = report(field(amounts=(*field().amounts, *none))).amounts
     assert table is not None
-    assert table.no_tables == (
-        "Zinc (Zn): no amount can be given. The region has no table of it for maize.",
-    )
+    assert table.no_tables == ("Zinc (Zn): no amount can be given. The region has no table of it for maize.",)
     assert "Zinc (Zn)" not in [nutrient.label for nutrient in table.nutrients]
     alone = report(field(amounts=tuple(none)))
     assert alone.amounts is not None
     assert alone.amounts.nutrients == ()
-    assert "The region has no table of Zinc (Zn) for maize." in html(alone)
+    assert "The region has no table of it for maize." in html(alone)
