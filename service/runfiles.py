@@ -142,8 +142,8 @@ def _top_facts(grid: Grid, layout: Layout) -> tuple[dict[str, Fact], int]:
                 continue
             raise grid.refuse(
                 f"the header line {filled[0][:60]!r} is not known", index, 0,
-                expected=f"lines 'name{layout.delimiter if not grid.sheet else ' | '}value' for "
-                f"{', '.join(layout.header.names.values())}, then one empty line",
+                expected=f"a name, {'the next cell' if grid.sheet else 'a ' + layout.delimiter}, its value, "
+                f"for {', '.join(layout.header.names.values())}; then one empty line",
                 fix="correct the line, put an empty line before the column titles, or change the layout",
             )  # fmt: skip
         if name in facts or any(filled[2:]):

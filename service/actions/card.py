@@ -14,6 +14,14 @@ from reports.view import LaboratoryCard
 from service.yamlfiles import read
 
 NOT_ISSUED = date(1, 1, 1)
+NOT_OPTIONAL = frozenset({"name", "address", "report_id", "issued_on"})
+# What the record's own words for a mistake mean to the person who wrote the card.
+MISTAKES = {
+    "missing": "this is required",
+    "extra_forbidden": "a laboratory card has no such line",
+    "tuple_type": "this must be a list of lines",
+    "string_type": "this must be a text; put quotation marks around a number",
+}
 
 
 def read_laboratory(path: Path) -> LaboratoryCard:
@@ -44,9 +52,10 @@ def read_laboratory(path: Path) -> LaboratoryCard:
     except ValidationError as error:
         first = error.errors()[0]
         raise FurrowsliceError(
-            f"{'.'.join(str(part) for part in first['loc'])}: {first['msg']}",
+            f"{'.'.join(str(part) for part in first['loc'])}: {MISTAKES.get(first['type'], first['msg'])}",
             where=f"{path.name}, line {document.line(first['loc'])}",
-            expected="a laboratory card: name, address (a list of lines), contact, authorised_by, ...",
+            expected="a laboratory card: name, address (a list of lines begun with '- '); if you like "
+            + ", ".join(name for name in LaboratoryCard.model_fields if name not in NOT_OPTIONAL),
             fix="correct that line",
         ) from None
 

@@ -86,9 +86,7 @@ def _class_or_reason(result: SoilResult) -> str:
 
 def _rate_or_reason(amount: Amount) -> str:
     if amount.rate is None:
-        return (
-            WORDING.sentence("refusals", amount.refusal.key, amount.refusal.values) if amount.refusal else ""
-        )
+        return WORDING.refusal(amount.refusal) if amount.refusal else ""
     return f"{amount.rate:g} {amount.unit}"
 
 

@@ -183,7 +183,10 @@ def test_a_file_that_is_no_run_ends_in_a_message_and_status_2(
             "name: A\naddress: [x]\nreport_id: X1\n",
             "card.yaml, line 3: 'report_id' is not part of a laboratory card",
         ),
-        ("name: A\naddress: [x]\nfax: 1\n", "card.yaml, line 3: fax"),
+        ("name: A\naddress: [x]\nfax: 1\n", "card.yaml, line 3: fax: a laboratory card has no such line"),
+        ("name: A\naddress: x\n", "card.yaml, line 2: address: this must be a list of lines"),
+        ("name: A\naddress: [x]\nphone: 1\n", "line 3: phone: this must be a text; put quotation marks"),
+        ("address: [x]\n", "name: this is required\nExpected: a laboratory card: name, address"),
     ],
 )
 def test_a_wrong_laboratory_card_is_refused_with_its_line(

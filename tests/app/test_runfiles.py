@@ -141,7 +141,11 @@ def test_empty_rows_are_passed_over_and_counted(tmp_path: Path) -> None:
     ("old", "new", "parts"),
     [
         ("Run,BR-0412\n", "", ["run.csv, row 11", "the header lines lack 'Run'"]),
-        ("Operator,E. Rowe", "Operater,E. Rowe", ["row 9, column 1", "'Operater' is not known"]),
+        (
+            "Operator,E. Rowe",
+            "Operater,E. Rowe",
+            ["row 9, column 1", "'Operater' is not known", "a comma, its value"],
+        ),
         ("Operator,E. Rowe", "Operator,", ["row 9, column 2", "'Operator' has no value"]),
         ("Operator,E. Rowe", "Operator,Rowe, E.", ["row 9", "more than one value", "quotation marks"]),
         ("Date,2026-03-04", "Date,04.03.2026", ["row 8, column 2 ('Date')", "'04.03.2026'", "YYYY-MM-DD"]),

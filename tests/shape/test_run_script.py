@@ -60,6 +60,27 @@ def test_without_apt_it_names_the_packages(tmp_path: Path) -> None:
     assert "Missing: python3 python3-venv libpango-1.0-0" in done.stderr
 
 
+def test_the_command_reads_and_writes_where_it_was_called(tmp_path: Path) -> None:
+    clone, here = tmp_path / "clone", tmp_path / "here"
+    (clone / ".venv" / "bin").mkdir(parents=True)
+    here.mkdir()
+    for name in ("run", "requirements.lock", "pyproject.toml"):
+        shutil.copy(ROOT / name, clone / name)
+    script = (clone / "run").read_text().replace("setup; command=", "command=")  # nothing is installed here
+    (clone / "run").write_text(script)
+    stand_in = clone / ".venv" / "bin" / "furrowslice"
+    stand_in.write_text('#!/bin/sh\necho "$(pwd) $*"\n')
+    stand_in.chmod(0o755)
+    done = subprocess.run(
+        ["sh", "../clone/run", "furrowslice", "calibrate", "run.csv"],
+        cwd=here,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout == f"{here} calibrate run.csv\n"
+
+
 def test_help_lists_every_task() -> None:
     done = subprocess.run([str(ROOT / "run")], capture_output=True, text=True, check=True)
     for task in ("demo", "test", "check", "bench", "lock", "setup", "furrowslice"):
