@@ -55,20 +55,29 @@ def scale(lowers: Sequence[float], top: float | None) -> Scale:
     return Scale((*lowers, end))
 
 
-def class_colour(index: int, count: int) -> tuple[str, str]:
-    """Fill and ink of a class: the colours are spread over however many classes there are."""
-    step = round(index * (len(CLASS_FILLS) - 1) / max(count - 1, 1))
+def class_colour(index: int, count: int, adequate: int | None = None) -> tuple[str, str]:
+    """Fill and ink of a class.
+
+    Orange means that a crop may run short and blue that it rarely does, where the table says from which
+    class on that holds; otherwise the colours are spread over however many classes there are.
+    """
+    if adequate is None:
+        step = round(index * (len(CLASS_FILLS) - 1) / max(count - 1, 1))
+    elif index < adequate:
+        step = min(index, 1)
+    else:
+        step = 3 if index == adequate else 4
     return CLASS_FILLS[step], CLASS_INKS[step]
 
 
-def segments(words: Sequence[str], chosen: int | None) -> tuple[Segment, ...]:
+def segments(words: Sequence[str], chosen: int | None, adequate: int | None = None) -> tuple[Segment, ...]:
     """Draw the classes of a bar; only the chosen one is filled. A word that does not fit is left out."""
     width = BAR_WIDTH / len(words)
     fits = all(len(word) * CHARACTER_WIDTH < width - 4 for word in words)
     drawn = []
     for index, word in enumerate(words):
         is_chosen = index == chosen
-        fill, ink = class_colour(index, len(words)) if is_chosen else ("#ffffff", PLAIN_INK)
+        fill, ink = class_colour(index, len(words), adequate) if is_chosen else ("#ffffff", PLAIN_INK)
         shown = word if fits or len(word) * CHARACTER_WIDTH < width - 4 else ""
         drawn.append(
             Segment(_px(index * width), _px(width), shown, _px((index + 0.5) * width), fill, ink, is_chosen)
@@ -86,6 +95,7 @@ def scale_bar(
     below: bool,
     reach: float | None,
     write: Callable[[float], str],
+    adequate: int | None = None,
 ) -> ScaleBar:
     """Place one value on its classes.
 
@@ -107,13 +117,15 @@ def scale_bar(
         Half-width of the interval that holds the true value 19 times in 20, None when not known.
     write
         Writes a class limit as text.
+    adequate
+        Index of the first class in which a crop is rarely short, None where the table does not say.
     """
     beyond = value > scale.edges[-1] or value < scale.edges[0]
     low, high = (value - reach, value + reach) if reach is not None else (value, value)
     width = BAR_WIDTH / len(words)
     return ScaleBar(
         alt=alt,
-        segments=segments(words, chosen),
+        segments=segments(words, chosen, adequate),
         ticks=tuple(
             Tick(_px((index + 1) * width), write(limit)) for index, limit in enumerate(scale.edges[1:-1])
         ),

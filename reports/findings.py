@@ -185,10 +185,15 @@ def _outlook(group: list[SoilResult], wording: Wording) -> str:
 
 
 def _enough(result: SoilResult) -> bool | None:
-    names = [limit.name for limit in result.limits]
-    if result.class_index is None or result.adequate_from not in names:
+    adequate = _adequate(result)
+    if result.class_index is None or adequate is None:
         return None
-    return result.class_index >= names.index(result.adequate_from)
+    return result.class_index >= adequate
+
+
+def _adequate(result: SoilResult) -> int | None:
+    names = [limit.name for limit in result.limits]
+    return names.index(result.adequate_from) if result.adequate_from in names else None
 
 
 # --------------------------------------------------------------------------------------------- bars
@@ -232,6 +237,7 @@ def _bar(result: SoilResult, places: Places, wording: Wording) -> ScaleBar | Non
         below=result.value is None,
         reach=COVERAGE * u if u else None,
         write=wording.format.plain,
+        adequate=_adequate(result),
     )
 
 

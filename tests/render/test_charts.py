@@ -123,6 +123,15 @@ def test_class_words_can_be_read_on_their_colour(index: int) -> None:
     assert (light + 0.05) / (dark + 0.05) >= 4.5  # WCAG 2.1, 1.4.3
 
 
+def test_orange_means_may_run_short_and_blue_means_enough_where_the_table_says() -> None:
+    orange, blue = CLASS_FILLS[:2], CLASS_FILLS[3:]
+    for count in range(2, 8):
+        for adequate in range(count):
+            fills = [class_colour(index, count, adequate)[0] for index in range(count)]
+            assert [fill in orange for fill in fills] == [index < adequate for index in range(count)]
+            assert all(fill in blue for fill in fills[adequate:])
+
+
 @pytest.mark.parametrize(
     ("low", "high", "ticks"),
     [
