@@ -11,10 +11,16 @@ import pytest
 
 from interpretation.laboratory.control import broken_rules
 from interpretation.laboratory.limits import ReferenceSoil
+from interpretation.laboratory.linearity import RATIO_LIMIT_PERCENT
+from interpretation.laboratory.measure import run_sheet
+from interpretation.methods import Method
 from interpretation.results import CheckName, Flag, Outcome, Verdict
+from service.paths import tables_directory
+from service.tablefiles import read_tables
 from tests.compute.laboratory_runs import (
     BRAY,
     LIMITS,
+    STANDARDS,
     checked,
     cup,
     judge,
@@ -94,10 +100,68 @@ def test_small_negatives_are_kept_and_large_ones_dropped(net: float, *, kept: bo
     assert (row["withheld"] == "") == kept
 
 
+# What follows is common practice of the trade, without a printed source.
+
+SHIPPED = read_tables(tables_directory()).methods
+RUN_METHODS = [method for method in SHIPPED.values() if method.extract_ml is not None]
+
+
 def test_phosphorus_in_the_bray_matrix() -> None:
-    """Common practice: standards of 0.5 to 20 mg/L in the extractant, whose blank shows no peak."""
-    fine = measured(checked(samples(3.0)), standards_matrix="Bray-1 extractant")
+    """Common practice: standards of 0.5 to 20 mg/L in the extractant; plain extractant shows no peak."""
+    bray = SHIPPED[BRAY.id]
+    assert (bray.calibrated_from_mg_per_l, bray.calibrated_to_mg_per_l) == (STANDARDS[0], STANDARDS[-1])
+    fine = measured(checked(samples(3.0)), bray, [{"lab_number": "001", "ph_water": 6.0}])
     assert fine.verdict is Verdict.ACCEPT
     assert fine.curve is not None
     assert (fine.curve.lowest_mg_per_l, fine.curve.highest_mg_per_l) == (0.5, 20.0)
-    assert measured(checked(samples(3.0)), standards_matrix="water").verdict is Verdict.REJECT
+    (blank,) = lines_of(fine.quality, CheckName.CALIBRATION_BLANK)
+    assert (blank.outcome, blank.found) == (Outcome.PASS, pytest.approx(0.0, abs=1e-9))
+
+
+def test_a_peak_in_plain_extractant_holds_the_run() -> None:
+    """Common practice: a blank that shows the peak of the lowest standard is no blank."""
+    cups = checked(samples(3.0))
+    for one in cups:
+        if one["kind"] == "blank":
+            one["solution_mg_per_l"] = 0.5
+    report = judge(run_of(cups))
+    assert [line.outcome for line in lines_of(report, CheckName.CALIBRATION_BLANK)] == [Outcome.HOLD]
+    assert report.verdict is Verdict.HOLD
+
+
+@pytest.mark.parametrize("area_per_mg_per_l", [0.04, 100.0, 25_000.0])
+def test_area_is_proportional_to_concentration(area_per_mg_per_l: float) -> None:
+    """Common practice: twice the area is twice the phosphorus, whatever the detector's scale."""
+    cups = [c | {"signal": area_per_mg_per_l * c["solution_mg_per_l"]} for c in checked(samples(3.0, 6.0))]
+    done = measured(cups)
+    assert done.soil["value"].tolist() == [30.0, 60.0]
+    assert done.curve is not None
+    assert done.curve.coefficients == pytest.approx([0.0, area_per_mg_per_l], abs=1e-9 * area_per_mg_per_l)
+    sheet = run_sheet(done).curve
+    assert sheet is not None
+    assert sheet.ratio_worst_percent == pytest.approx(0.0, abs=1e-6)
+
+
+def test_area_that_is_not_proportional_does_not_pass_as_a_line() -> None:
+    """A detector that loses 1.5 % for each mg/L reads the top standard 30 % low: its line is rejected."""
+    cups = checked(samples(3.0))
+    bent = [c | {"signal": 100 * c["solution_mg_per_l"] * (1 - 0.015 * c["solution_mg_per_l"])} for c in cups]
+    done = measured(bent)
+    assert done.verdict is Verdict.REJECT
+    sheet = run_sheet(done).curve
+    assert sheet is not None
+    assert sheet.ratio_worst_percent is not None
+    assert abs(sheet.ratio_worst_percent) > RATIO_LIMIT_PERCENT
+    assert (sheet.model, sheet.proposed_model) == ("linear", "quadratic")
+
+
+@pytest.mark.parametrize("method", RUN_METHODS, ids=lambda method: method.id)
+def test_standards_are_made_in_the_matrix_of_the_samples(method: Method) -> None:
+    """Common practice: every run method names its matrix, and standards made in another are refused."""
+    read_as = {"analyte": "ammonium", "form": "NH4-N"} if method.analyte == "CEC" else {}
+    other = "water" if method.matrix != "water" else "2 M potassium chloride"
+    for matrix, outcome in ((method.matrix.upper(), Outcome.PASS), (other, Outcome.REJECT)):
+        report = judge(
+            run_of(checked(samples(3.0)), method, standards_matrix=matrix, **read_as), method=method
+        )
+        assert [line.outcome for line in lines_of(report, CheckName.MATRIX)] == [outcome]

@@ -95,6 +95,20 @@ def test_a_large_spring_dose_of_potash_on_first_cut_silage_is_cautioned():
     assert found["sample"].tolist() == [0]
 
 
+@pytest.mark.parametrize(
+    ("limit_lb", "n_lb", "k2o_lb", "cautioned"),
+    [(6, 4, 3, True), (6, 3, 3, False), (12, 6, 6, False), (12, 6, 7, True)],
+)  # 30 in rows on sand: 6; 20 in rows on silt loam: 12
+def test_nitrogen_and_potash_beside_the_seed_are_cautioned_above_the_limit(limit_lb, n_lb, k2o_lb, cautioned):
+    # Cases 41 and 42. Kansas State, seed-placed fertiliser for corn, N + K2O in lb/ac by row width and
+    # texture, as reprinted in no-tillfarmer.com article 13243 (restated): 4 + 3 is over 6, 12 is at 12.
+    rule = note(key="pop-up", when=f"n_rate + k2o_rate > {limit_lb} * {KG_PER_HA['lb/ac']!r} + 0.001")
+    kg = {"n_rate": n_lb, "k2o_rate": k2o_lb}
+    columns = {name: np.array([lb * KG_PER_HA["lb/ac"]]) for name, lb in kg.items()}
+    found = choose_notes({rule.key: rule}, columns, pd.Series(["vale"]))
+    assert found["sample"].tolist() == ([0] if cautioned else [])
+
+
 def test_every_row_says_where_it_was_printed():
     used = {case["table"] for case in CASES["rates"]}
     for row in [*CASES["tables"].values(), *CASES["materials"], *CASES["removal"]]:
