@@ -68,13 +68,25 @@ def _cell(amount: Amount | None, unit: str, reasons: dict[str, str], wording: Wo
     if amount.rate is None:
         if amount.refusal is None:
             return AmountCell("refused", wording.page("not-given"))
-        text = wording.refusal(amount.refusal)
-        mark = reasons.setdefault(text, letter(len(reasons)))
-        return AmountCell("refused", wording.page("not-given"), mark)
+        text = f"{wording.page('not-given')}: {wording.refusal(amount.refusal)}"
+        return AmountCell("refused", wording.page("not-given"), _mark(text, reasons))
     if amount.rate == 0:
-        return AmountCell("none", wording.page("none-needed"))
+        covered = _covering_credits(amount, wording)
+        mark = _mark(wording.page("credits-cover", credits=covered), reasons) if covered else ""
+        return AmountCell("none", wording.page("none-needed"), mark)
     number, own_unit = wording.format.amount(amount.rate, amount.unit)
     return AmountCell("amount", number if unit else f"{number} {own_unit}")
+
+
+def _covering_credits(amount: Amount, wording: Wording) -> str:
+    """What brought a rate down to nothing, or nothing where the rate itself was nothing."""
+    rate = next((step.values["rate"] for step in amount.working if step.key == "raw-rate"), 0.0)
+    taken = [s.values["credit"] for s in amount.working if s.key == "credit" and s.values["amount"]]
+    return ", ".join(wording.name("credits", str(name)) for name in taken) if rate else ""
+
+
+def _mark(text: str, reasons: dict[str, str]) -> str:
+    return reasons.setdefault(text, letter(len(reasons)))
 
 
 def letter(index: int) -> str:

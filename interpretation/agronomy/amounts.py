@@ -128,14 +128,14 @@ def rate_samples(
 
 
 def rate_columns(rated: pd.DataFrame, tables: TableSet, samples: int) -> dict[str, Column]:
-    """Amounts by formula name (``n_rate``), kg/ha, lime in t/ha; NaN where there is none."""
+    """Amounts by formula name (``n_rate``), kg/ha, lime in t/ha; 0 where no amount is given."""
     columns: dict[str, Column] = {}
     to_kg = {table.id: KG_PER_HA[table.unit] for table in tables.rates.values()}
     factor = rated["table"].map(to_kg).astype("float64").to_numpy()
     kg = rated["rate"].to_numpy() * factor
     for name, nutrient in RATE_NAMES.items():
-        columns[name] = np.full(samples, np.nan)
-        rows = (rated["nutrient"] == nutrient).to_numpy()
+        columns[name] = np.zeros(samples)
+        rows = ((rated["nutrient"] == nutrient) & rated["rate"].notna()).to_numpy()
         columns[name][rated["sample"].to_numpy()[rows]] = kg[rows] / (1000 if nutrient == "lime" else 1)
     return columns
 

@@ -5,9 +5,9 @@ asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``fai
 ``reason`` (why the soil test was refused), ``input`` (what was missing), ``found`` and ``limit``.
 
 Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when censored), then one of
-``class-row``, ``value-row`` and ``formula``, ``input`` for each further figure, ``raw-rate``, ``credit`` for
-each credit, ``floor`` or ``cap`` where one acts, ``rounding``. Where nothing is due:
-``table``, ``input`` for each figure, ``not-due``.
+``class-row``, ``value-row`` and ``formula``, ``input`` for each further figure, ``constant`` for each of
+the table's own, ``raw-rate``, ``credit`` for each credit, ``floor`` or ``cap`` where one acts,
+``rounding``. Where nothing is due: ``table``, ``input`` and ``constant`` for each figure, ``not-due``.
 """
 
 from __future__ import annotations

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +10,7 @@ import pandas as pd
 
 from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.amounts import NITRATE
+from interpretation.agronomy.formula import Expression
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.rates import KG_PER_HA, expression, limited
 from interpretation.agronomy.samples import kg_per_ha
@@ -86,7 +87,8 @@ def _working(advice: Advice, row: int, rated: Mapping[Hashable, Any], table: Rat
     seen = _Seen(advice, rated, table)
     if not rated["due"]:
         condition = table.when or ""
-        inputs = seen.inputs(expression(table, condition, "condition").names, told_apart=())
+        read = expression(table, condition, "condition")
+        inputs = [*seen.inputs(read.names, told_apart=()), *_constants(table, [read])]
         return (first, *inputs, Step(key="not-due", values={"condition": condition}))
     raw = float(rated["raw"])
     taken = [float(amount) for amount in advice.rated.credits[row, : len(table.credits)]]
@@ -102,6 +104,12 @@ def _working(advice: Advice, row: int, rated: Mapping[Hashable, Any], table: Rat
     return tuple(steps)
 
 
+def _constants(table: RateTable, formulas: Sequence[Expression]) -> list[Step]:
+    """The table's own figures in its formulas: without them nobody could follow the arithmetic."""
+    used = sorted({name for formula in formulas for name in formula.constants})
+    return [Step(key="constant", values={"name": name, "value": table.values[name]}) for name in used]
+
+
 class _Seen:
     """What the formulas of one table saw for one sample."""
 
@@ -114,7 +122,8 @@ class _Seen:
         """The soil test, the row or formula that was used, and every further figure."""
         table, soil = self._table, self._soil
         rule = self._rule_used()
-        names = set(expression(table, rule).names) if isinstance(rule, str) else set[str]()
+        formulas = [expression(table, rule)] if isinstance(rule, str) else []
+        names = {name for formula in formulas for name in formula.names}
         tested = table.by_class is not None or table.by_value is not None or bool(names & {*_TOLD_APART[:2]})
         steps: list[Step] = []
         if tested and soil is not None:
@@ -131,15 +140,15 @@ class _Seen:
             steps.append(Step(key="value-row", values={"from": self._value_row()}))
         if isinstance(rule, str):
             steps.append(Step(key="formula", values={"formula": rule}))
-        for text in (credit.formula for credit in table.credits if credit.formula):
-            names |= set(expression(table, text).names)
+        formulas += [expression(table, credit.formula) for credit in table.credits if credit.formula]
+        if table.when is not None:
+            formulas.append(expression(table, table.when, "condition"))
+        names = {name for formula in formulas for name in formula.names}
         if any(credit.by_previous_crop is not None for credit in table.credits):
             names.add("previous_crop")
-        if table.when is not None:
-            names |= set(expression(table, table.when, "condition").names)
         if "nitrate_kg_per_ha" in names:
             names |= set(NITRATE)
-        return steps + self.inputs(tuple(sorted(names)))
+        return steps + self.inputs(tuple(sorted(names))) + _constants(table, formulas)
 
     def inputs(self, names: tuple[str, ...], told_apart: tuple[str, ...] = _TOLD_APART) -> list[Step]:
         found = [(name, self._value(name)) for name in names if name not in told_apart]

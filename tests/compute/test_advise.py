@@ -581,3 +581,22 @@ def test_a_rate_may_put_back_what_the_harvest_carries_away():
 
     assert refused(yield_goal=NAN) == "yield_goal"
     assert refused(crop="wheat") == "removal_p2o5_kg_per_ha"  # its file lists no figures
+
+
+def test_a_working_shows_the_table_s_own_figures():
+    table = N_RATE.model_copy(
+        update={"formula": "per_t * yield_goal", "values": {"per_t": 20.0, "unused": 1.0}}
+    )
+    steps = amounts(world(table), values(ph(6.0)))["N"].working
+    assert [s.values for s in steps if s.key == "constant"] == [{"name": "per_t", "value": 20.0}]
+    gated = table.model_copy(update={"when": "ph < limit", "values": {"per_t": 20.0, "limit": 5.5}})
+    steps = amounts(world(gated), values(ph(6.0)))["N"].working
+    assert [s.values for s in steps if s.key == "constant"] == [{"name": "limit", "value": 5.5}]
+    assert steps[-1].key == "not-due"
+
+
+def test_a_note_about_an_amount_is_not_printed_where_none_is_given():
+    danger = build.note(key="handle-with-care", when="n_rate > 0", severity="danger")
+    for goal, printed in ((8.0, True), (NAN, False)):  # without a yield goal N is refused
+        found = record(world(N_RATE, danger), values(ph(6.0)), samples({"yield_goal": goal}))
+        assert ("handle-with-care" in [note.key for note in found.notes]) is printed

@@ -119,8 +119,8 @@ def working(nutrient: str, rate: float) -> tuple[Step, ...]:
             values={"analyte": "P", "method": "bray1-1:10-colour", "value": 7.2, "unit": "mg/kg"},
         ),
         Step(key="class-row", values={"class": "low"}),
-        Step(key="raw-rate", values={"rate": rate + 8.4, "unit": unit}),
-        Step(key="credit", values={"amount": 7.0, "unit": unit, "credit": "previous-crop"}),
+        Step(key="raw-rate", values={"rate": rate + 8.4 if rate else 0.0, "unit": unit}),
+        Step(key="credit", values={"amount": 7.0 if rate else 0.0, "unit": unit, "credit": "previous-crop"}),
         Step(key="rounding", values={"step": 5.0, "rate": rate, "unit": unit}),
     )
 

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from interpretation.errors import FurrowsliceError
-from interpretation.results import ClassProbability, FieldAdvice, MethodLine, Refusal
+from interpretation.results import ClassProbability, FieldAdvice, MethodLine, Refusal, Step
 from reports.build import FRAME, build_report
 from reports.format import Format
 from reports.render import html
@@ -124,8 +124,8 @@ def test_amounts_none_needed_and_not_given_are_three_things() -> None:
     assert cells["West"][0] == ("none", "none needed", "")
     assert cells["South"][2] == ("refused", "not given", "b")
     assert [(r.label, r.value) for r in table.reasons] == [
-        ("a", "This is not known: nitrate nitrogen in the sampled layer, kg/ha."),
-        ("b", "The soil test cannot be used. The test does not suit this soil."),
+        ("a", "not given: This is not known: nitrate nitrogen in the sampled layer, kg/ha."),
+        ("b", "not given: The soil test cannot be used. The test does not suit this soil."),
     ]
 
 
@@ -202,7 +202,7 @@ def test_unknown_names_print_as_given() -> None:
     assert page.facts[0].value == "spelt-under-oats"
     assert page.findings[0].sentences == "Phosphorus is frugal in North."
     assert page.amounts is not None
-    assert page.amounts.reasons[0].value == "moon is full (days 3)"
+    assert page.amounts.reasons[0].value == "not given: moon is full (days 3)"
 
 
 def test_a_missing_value_of_a_sentence_prints_a_dash() -> None:
@@ -271,7 +271,8 @@ def test_a_test_that_was_not_done_is_named() -> None:
     )
     assert page.amounts is not None
     assert (
-        page.amounts.reasons[0].value == "A test that is needed was not done: sulfate in calcium phosphate."
+        page.amounts.reasons[0].value
+        == "not given: A test that is needed was not done: sulfate in calcium phosphate."
     )
 
 
@@ -289,3 +290,19 @@ def test_a_nutrient_without_amounts_in_the_region_is_said_once() -> None:
     assert alone.amounts is not None
     assert alone.amounts.nutrients == ()
     assert "The region has no table of it for maize." in html(alone)
+
+
+def test_a_rate_that_credits_cover_says_what_covers_it() -> None:
+    def covered(raw: float) -> list[tuple[str, str]]:
+        steps = (
+            Step(key="raw-rate", values={"rate": raw, "unit": "kg/ha"}),
+            Step(key="credit", values={"credit": "manure", "amount": 45.0, "unit": "kg/ha"}),
+            Step(key="credit", values={"credit": "previous-crop", "amount": 0.0, "unit": "kg/ha"}),
+        )
+        table = report(field(amounts=(amount("Q26-0411", "P2O5", 0.0, working=steps),))).amounts
+        assert table is not None
+        assert "none needed" in [row.cells[0].text for row in table.rows]
+        return [(reason.label, reason.value) for reason in table.reasons]
+
+    assert covered(30.0) == [("a", "none needed: what is counted already covers it (manure).")]
+    assert covered(0.0) == []  # the soil itself is rich enough
