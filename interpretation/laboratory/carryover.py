@@ -6,11 +6,14 @@ from typing import NamedTuple
 
 import numpy as np
 
+from interpretation.conversions import FloatArray
 from interpretation.laboratory.cups import RESULTS, BoolArray, Cups
+from interpretation.laboratory.flags import bit
 from interpretation.laboratory.limits import Limits
 from interpretation.laboratory.lines import absent, judged, known, tidied
-from interpretation.results import CheckLine, CheckName, Outcome
+from interpretation.results import CheckLine, CheckName, Flag, Outcome
 
+_OVER_RANGE = bit(Flag.OVER_RANGE)
 _KNOWN = ("standard", "check", "second source", "blank", "wash")
 
 
@@ -73,6 +76,12 @@ def _blank_after_high(cups: Cups) -> CarryOver | None:
     return CarryOver(max(float(fractions[most]), 0.0), int(rows[most]), "blank-after-high")
 
 
+def _at_least(cups: Cups) -> FloatArray:
+    """mg/L in each cup; what lies beyond the turning point of a quadratic holds the top standard and more."""
+    beyond = np.isnan(cups.solution) & ((cups.flags & _OVER_RANGE) != 0)
+    return np.asarray(np.where(beyond, cups.highest, cups.solution))
+
+
 def carry_over_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine, ...], BoolArray]:
     """State the carry-over, and mark the cups it may have raised by more than its limit.
 
@@ -95,7 +104,7 @@ def carry_over_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine, ...],
     if seen is None or np.isnan(cups.reporting):
         return absent(CheckName.CARRY_OVER, limit, "carry-over-not-seen"), raised
     share = np.zeros(len(cups.kind))
-    share[1:] = 100 * seen.fraction * cups.solution[:-1] / cups.reporting
+    share[1:] = 100 * seen.fraction * _at_least(cups)[:-1] / cups.reporting
     raised = cups.is_kind(*RESULTS) & ~cups.too_low(cups.solution)
     raised &= tidied(share) > (np.inf if limit.high is None else limit.high)
     estimate = CheckLine(

@@ -93,6 +93,17 @@ def test_the_flagged_value_is_kept_back_and_only_that() -> None:
     assert done.soil_values["lab_number"].tolist() == ["001", "003"]
 
 
+def test_a_cup_beyond_the_turning_point_carries_at_least_the_top_standard() -> None:
+    # 2 + 100 x - 1.2 x2 turns at 41.7 mg/L and 2085: a signal of 2500 has no concentration, but is far over
+    # range. The blank behind 20 mg/L reads 0.5: 2.5 %. Of 20 mg/L that is 0.5 mg/L, the reporting level.
+    cups = checked([cup("sample", "001", np.nan), *samples(np.nan, 3.0, 4.0)[1:]])
+    cups[6]["solution_mg_per_l"] = 0.5
+    bent = [one | {"signal": 2 + 100 * (x := one["solution_mg_per_l"]) - 1.2 * x * x} for one in cups]
+    bent = [one | ({"signal": 2500.0} if one["cup_id"] == "001" else {}) for one in bent]
+    done = measured(bent, curve={"model": "quadratic", "weighting": "1/x"})
+    assert done.soil.set_index("lab_number")["withheld"].tolist() == ["over-range", "carry-over", ""]
+
+
 def test_less_than_stays_true_behind_a_high_cup() -> None:
     cups = checked(samples(18.0, 0.45, 4.0))
     cups[6]["solution_mg_per_l"] = 0.4
