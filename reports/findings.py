@@ -246,6 +246,8 @@ def _remark(result: SoilResult, wording: Wording) -> str:
         return wording.page("no-class", reason=reason(result, wording))
     if result.borderline and result.probabilities:
         return close_call(result.probabilities, wording)
+    if result.value is not None and result.standard_uncertainty is None:
+        return wording.page("no-uncertainty")
     return ""
 
 

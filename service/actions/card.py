@@ -14,7 +14,8 @@ from reports.view import LaboratoryCard
 from service.yamlfiles import read
 
 NOT_ISSUED = date(1, 1, 1)
-NOT_OPTIONAL = frozenset({"name", "address", "report_id", "issued_on"})
+OF_ONE_PAGE = frozenset({"report_id", "issued_on", "replaces", "agent_name", "agent_comment"})
+NOT_OPTIONAL = frozenset({"name", "address"}) | OF_ONE_PAGE
 # What the record's own words for a mistake mean to the person who wrote the card.
 MISTAKES = {
     "missing": "this is required",
@@ -31,7 +32,7 @@ def read_laboratory(path: Path) -> LaboratoryCard:
     ----------
     path
         YAML with ``name``, ``address`` (a list of lines) and any other field of
-        :class:`reports.view.LaboratoryCard` except ``report_id`` and ``issued_on``.
+        :class:`reports.view.LaboratoryCard` except those of :data:`OF_ONE_PAGE`.
 
     Raises
     ------
@@ -41,12 +42,12 @@ def read_laboratory(path: Path) -> LaboratoryCard:
     document = read(path)
     facts = dict(document.value) if isinstance(document.value, dict) else {}
     try:
-        if given := {"report_id", "issued_on"} & facts.keys():
+        if given := OF_ONE_PAGE & facts.keys():
             raise FurrowsliceError(
                 f"{min(given)!r} is not part of a laboratory card",
                 where=f"{path.name}, line {document.line((min(given),))}",
                 expected="facts about the laboratory",
-                fix="leave the line out; every page gets its own identity and date when it is issued",
+                fix="leave the line out; it belongs to one page and is given when that is issued",
             )
         return LaboratoryCard.model_validate(facts | {"report_id": "-", "issued_on": NOT_ISSUED})
     except ValidationError as error:
@@ -70,3 +71,8 @@ def issued(card: LaboratoryCard, content: str, on: date) -> LaboratoryCard:
     digest = hashlib.sha256((dated.model_dump_json() + content).encode()).digest()
     identity = base64.b32encode(digest)[:12].decode()
     return dated.model_copy(update={"report_id": f"{identity[:4]}-{identity[4:8]}-{identity[8:]}"})
+
+
+def with_comment(card: LaboratoryCard, agent: str, comment: str) -> LaboratoryCard:
+    """The card of one report, with the comment of the adviser who hands it over."""
+    return card.model_copy(update={"agent_name": agent if comment else "", "agent_comment": comment})

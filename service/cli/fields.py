@@ -8,10 +8,11 @@ from typing import Annotated, Literal
 
 import typer
 
+from interpretation.errors import FurrowsliceError
 from interpretation.results import Amount, FieldAdvice, SoilResult
 from reports.findings import class_name, reason, written_value
 from service.actions import fields as actions
-from service.actions.card import read_laboratory
+from service.actions.card import read_laboratory, with_comment
 from service.actions.fields import WrittenReport
 from service.cli import console
 from service.cli.answers import AdviseAnswer, ReportAnswer
@@ -60,16 +61,9 @@ def print_field(field: FieldAdvice) -> None:
     console.print_line(f"{field.field_name}, {field.farm_name}: {WORDING.name('crops', field.crop)}")
     console.print_table(
         "Results",
-        ("sample", "analyte", "value", "unit", "class", "method"),
+        ("sample", "analyte", "value", "class", "method"),
         [
-            (
-                places[r.lab_number],
-                r.analyte,
-                written_value(r, WORDING),
-                r.unit,
-                _class_or_reason(r),
-                r.method,
-            )
+            (places[r.lab_number], r.analyte, written_value(r, WORDING), _class_or_reason(r), r.method)
             for r in field.results
         ],
     )
@@ -98,14 +92,23 @@ def report(
     ],
     tables: TablesOption = None,
     folder: Annotated[Path, typer.Option("--out", help="Folder for the PDFs.")] = Path("out"),
-    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper")] = "a4",
-    language: Annotated[Literal["en", "es"], typer.Option("--language")] = "en",
+    paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="Paper size.")] = "a4",
+    language: Annotated[
+        Literal["en", "es"], typer.Option("--language", help="Language of the report.")
+    ] = "en",
     units: Annotated[
         Literal["metric", "us"], typer.Option("--units", help="Units of the amounts.")
     ] = "metric",
     issued_on: Annotated[
         datetime | None,
         typer.Option("--issued-on", formats=["%Y-%m-%d"], help="Date of issue; today if not given."),
+    ] = None,
+    agent: Annotated[str, typer.Option("--agent", help="Who comments on the reports.")] = "",
+    comment: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--comment", metavar="FIELD=TEXT", help="Comment printed on one field's report; repeatable."
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -114,8 +117,11 @@ def report(
     day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
     style = actions.Style(paper=paper, language=language, units=units)
     card = read_laboratory(laboratory)
+    comments = comments_by_field(comment, [field.field_id for field in advised])
     written = [
-        actions.write_report(field, card, style, day, folder)
+        actions.write_report(
+            field, with_comment(card, agent, comments.get(field.field_id, "")), style, day, folder
+        )
         for field in console.tracked(advised, "Writing reports")
     ]
     if as_json:
@@ -123,6 +129,27 @@ def report(
     else:
         print_reports(written)
     raise typer.Exit(_status(advised))
+
+
+def comments_by_field(texts: list[str] | None, field_ids: list[str]) -> dict[str, str]:
+    """Read ``--comment`` options: field -> text.
+
+    Raises
+    ------
+    FurrowsliceError
+        If an option is not FIELD=TEXT, or there is no such field.
+    """
+    found: dict[str, str] = {}
+    for text in texts or []:
+        field_id, equals, said = (part.strip() for part in text.partition("="))
+        if not equals or not said or field_id not in field_ids:
+            raise FurrowsliceError(
+                f"cannot place --comment {text!r}",
+                expected=f"FIELD=TEXT with a field from {', '.join(field_ids)}",
+                fix="name the field as in the sample list's field_id, then '=' and the comment",
+            )
+        found[field_id] = said
+    return found
 
 
 def print_reports(written: list[WrittenReport]) -> None:

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import jsonschema
+import pikepdf
 import pytest
 
 from service.cli import app
@@ -183,6 +184,7 @@ def test_a_file_that_is_no_run_ends_in_a_message_and_status_2(
             "name: A\naddress: [x]\nreport_id: X1\n",
             "card.yaml, line 3: 'report_id' is not part of a laboratory card",
         ),
+        ("name: A\naddress: [x]\nagent_comment: Hi\n", "'agent_comment' is not part of a laboratory card"),
         ("name: A\naddress: [x]\nfax: 1\n", "card.yaml, line 3: fax: a laboratory card has no such line"),
         ("name: A\naddress: x\n", "card.yaml, line 2: address: this must be a list of lines"),
         ("name: A\naddress: [x]\nphone: 1\n", "line 3: phone: this must be a text; put quotation marks"),
@@ -255,19 +257,37 @@ def test_what_the_demo_prints_is_what_a_calculator_gives(command: Command, value
     assert by_material["triple-superphosphate"] == pytest.approx(108.7, abs=0.05)
 
 
-def test_same_input_gives_the_same_report_to_the_byte(
-    command: Command, values: list[str], tmp_path: Path
-) -> None:
-    arguments = ("report", *values, *BENCH, "--issued-on", "2026-04-17", "--json")
-    first = answer(command(*arguments, "--out", tmp_path / "a"), "report")["reports"]
-    second = answer(command(*arguments, "--out", tmp_path / "b"), "report")["reports"]
-    assert isinstance(first, list)
-    assert isinstance(second, list)
-    assert [r["sha256"] for r in first] == [r["sha256"] for r in second]
-    assert len({r["report_id"] for r in first}) == 6
-    assert (tmp_path / "a" / "TC-1.report.pdf").read_bytes() == (
-        tmp_path / "b" / "TC-1.report.pdf"
-    ).read_bytes()
+def one_sample(folder: Path) -> tuple[str, ...]:
+    """Cut the demo down to its first sample; the arguments that ask for its report."""
+    for name in ("samples.csv", "bench.csv"):
+        head, *rows = (DEMO / name).read_text().splitlines(keepends=True)
+        (folder / name).write_text(head + "".join(row for row in rows if row.startswith("004811,")))
+    inputs = ("report", str(folder / "bench.csv"), "--samples", str(folder / "samples.csv"))
+    return (*inputs, "--laboratory", str(DEMO / "laboratory.yaml"))
+
+
+def test_same_input_gives_the_same_report_to_the_byte(command: Command, tmp_path: Path) -> None:
+    asked = one_sample(tmp_path)
+
+    def written(day: str, folder: str) -> tuple[str, str, bytes]:
+        done = command(*asked, "--issued-on", day, "--out", tmp_path / folder, "--json")
+        (report,) = answer(done, "report")["reports"]  # type: ignore[misc]
+        return report["report_id"], report["sha256"], (tmp_path / folder / "TC-1.report.pdf").read_bytes()
+
+    assert written("2026-04-17", "a") == written("2026-04-17", "b")
+    assert written("2026-04-18", "c")[0] != written("2026-04-17", "a")[0]  # another page, another identity
+
+
+def test_a_comment_goes_on_the_report_of_its_field_only(command: Command, tmp_path: Path) -> None:
+    asked = (*one_sample(tmp_path), "--out", str(tmp_path), "--issued-on", "2026-04-17")
+    said = command(*asked, "--agent", "R. Ash", "--comment", "TC-1=Split the nitrogen.")
+    assert said.status == 1  # amounts that need a run are refused
+    with pikepdf.open(tmp_path / "TC-1.report.pdf") as pdf:
+        (attached,) = pdf.attachments.values()
+        assert b"Split the nitrogen." in attached.get_file().read_bytes()
+    for wrong in ("XX-9=Hello", "TC-1", "TC-1="):
+        done = command(*asked, "--comment", wrong)
+        assert (done.status, f"cannot place --comment '{wrong}'" in done.err) == (2, True)
 
 
 def test_unknown_lab_number_is_refused_with_its_row(command: Command, tmp_path: Path) -> None:
