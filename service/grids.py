@@ -14,17 +14,13 @@ from functools import lru_cache
 from typing import Literal
 
 from interpretation.errors import FurrowsliceError
+from service.characters import UNSEEN
 
 MAX_ROWS, MAX_COLUMNS, MAX_CELL = 20_000, 60, 1_000
 MAX_BYTES = 10 * 1024 * 1024
 
 # How a spreadsheet stores a cell that is not text. A text file has none of these.
 Stored = Literal["whole number", "formatted number", "number", "date", "date and time", "yes/no"]
-
-# Control characters, and the marks that hide or reorder text: U+200B, U+200E-F, U+202A-E, U+2060-9, U+FEFF.
-_UNSAFE = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u2069\ufeff]"
-)
 
 
 @lru_cache(maxsize=1024)  # the same few titles and words come back with every file
@@ -120,11 +116,11 @@ class Grid:
 
         ``text`` is the whole file, when it is at hand: one search finds that there is nothing to find.
         """
-        if text is not None and _UNSAFE.search(text) is None:
+        if text is not None and UNSEEN.search(text) is None:
             return
         for index, row in enumerate(self.rows):
             for column, cell in enumerate(row):
-                if found := _UNSAFE.search(cell):
+                if found := UNSEEN.search(cell):
                     raise self.refuse(
                         f"the cell holds the invisible character U+{ord(found[0]):04X}", index, column,
                         expected="letters, digits, signs and spaces that can be seen",

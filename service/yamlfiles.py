@@ -2,10 +2,10 @@
 
 The agronomist's files use a small part of YAML: mappings, lists, texts, numbers, true, false and dates as
 2026-01-31. YAML's surprises are refused with their line instead of being resolved: two equal keys, anchors
-and aliases, tags, several documents, tabs, ``yes``/``no``/``on``/``off``, and whatever looks like a number
-but is not one way only (``012``, ``1_000``, ``1,5``, ``12:30``, ``1e3``, ``.5``). A text may always be put
-between quotes. Where a file holds words only (a layout, the facts of a run), ``as_text`` keeps every value
-as it is written: ``0012`` and ``no`` are then what they say.
+and aliases, tags, several documents, tabs, characters that cannot be seen, ``yes``/``no``/``on``/``off``,
+and whatever looks like a number but is not one way only (``012``, ``1_000``, ``1,5``, ``12:30``, ``1e3``,
+``.5``). A text may always be put between quotes. Where a file holds words only (a layout, the facts of a
+run), ``as_text`` keeps every value as it is written: ``0012`` and ``no`` are then what they say.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from typing import Any, NoReturn
 import yaml
 
 from interpretation.errors import FurrowsliceError, TableError
+from service.characters import UNSEEN
 
 MAX_CHARACTERS = 200_000
 MAX_BYTES = 4 * MAX_CHARACTERS
@@ -204,6 +205,7 @@ class _Reader:
         if isinstance(event, yaml.SequenceStartEvent):
             return tuple(self.items(path))
         assert isinstance(event, yaml.ScalarEvent)
+        self.check_characters(event.value, line)
         plain = event.style in (None, "") and not self.as_text
         return self.scalar(event.value, line) if plain else event.value
 
@@ -214,6 +216,7 @@ class _Reader:
             if not isinstance(event, yaml.ScalarEvent) or event.anchor or event.tag:
                 self.refuse(line, "a key that is not a plain text", "key: value", "write the key as a text")
             key = event.value
+            self.check_characters(key, line)
             if key == "<<":
                 self.refuse(line, "a merge key (<<)", "plain keys", "write the values out")
             if key in found:
@@ -233,6 +236,16 @@ class _Reader:
             self.lines[*path, index] = _line(event)
             yield self.value(event, (*path, index))
             index += 1
+
+    def check_characters(self, text: str, line: int) -> None:
+        r"""Refuse what hides or reorders text, also when it is written as an escape such as ``"\u202e"``."""
+        if found := UNSEEN.search(text):
+            self.refuse(
+                line,
+                f"the invisible character U+{ord(found[0]):04X}",
+                "letters, digits, signs and spaces that can be seen",
+                "delete the text and type it again",
+            )
 
     def scalar(self, text: str, line: int) -> Value:
         """Resolve an unquoted scalar, in one way only."""

@@ -96,6 +96,10 @@ def test_numbers_that_can_be_read_in_more_than_one_way(written):
         ("a: 1\nb: c: d\n", 2, "mapping values are not allowed in this context"),
         ("a: 1\nb: 'x\n", 3, "found unexpected end of stream while scanning a quoted scalar"),
         ("a: 1\nb: \x01\n", 2, "control characters are not allowed"),
+        ('a: 1\nb: "x\\0y"\n', 2, "the invisible character U+0000"),
+        ('a: ["\\e[31m"]\n', 1, "the invisible character U+001B"),
+        ("a: x\u202ey\n", 1, "the invisible character U+202E"),
+        ("a: 1\nb\u200b: 2\n", 2, "the invisible character U+200B"),
         ("a: " + "[" * (MAX_DEPTH + 1) + "]" * (MAX_DEPTH + 1), 1, "nested too deeply"),
     ],
 )
