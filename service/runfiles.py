@@ -173,11 +173,15 @@ def _next_filled(grid: Grid, start: int) -> int:
 
 def _side_facts(path: Path) -> dict[str, Fact]:
     content: dict[str, Any] = read_words(path)
-    curve = content.pop("curve", {})
-    if isinstance(curve, dict):
-        content |= curve
+    curve = content.pop("curve", "") or {}
+    if not isinstance(curve, dict) or content.keys() & curve.keys():
+        raise RunFileError(
+            "'curve' holds no choices, or one that is also outside it", where=path.name,
+            expected=f"under 'curve', one value each of {', '.join(CurveChoice.model_fields)}",
+            fix="write 'curve: {model: linear, weighting: 1/x}', and each choice once",
+        )  # fmt: skip
     facts = {}
-    for name, text in content.items():
+    for name, text in (content | curve).items():
         if name not in FACTS or not isinstance(text, str):
             raise RunFileError(
                 f"{name!r} is no fact about a run" if name not in FACTS else f"{name!r} has several values",

@@ -178,6 +178,12 @@ def test_header_lines_need_an_empty_line_after_them(tmp_path: Path) -> None:
         ("run_on: 2026-03-04", "run_on: 4 March", ["run.header.yaml, run_on", "'4 March'"]),
         ("model: quadratic", "model: cubic", ["run.header.yaml, model", "'linear' or 'quadratic'"]),
         (
+            "curve: {model: quadratic, weighting: 1/x2}",
+            "curve: [quadratic]",
+            ["run.header.yaml: 'curve' holds no choices", "one value each of model, weighting"],
+        ),
+        ("operator: E. Rowe", "operator: E. Rowe\nmodel: linear", ["one that is also outside it"]),
+        (
             "operator: E. Rowe",
             "operator: E. Rowe\noperator: x",
             ["run.header.yaml:10", "the key 'operator' is here twice"],
