@@ -45,18 +45,32 @@ class Dialect(_Declaration):
     decimal: Literal["point", "comma"] = "point"
     encoding: Encoding = Field(default="utf-8", description="utf-8-sig is UTF-8 with a byte order mark")
     skip_lines: int = Field(default=0, ge=0, le=1000, description="lines to leave out at the top")
-    sheet: str = Field(default="", description="sheet of a workbook; not needed when it has only one")
+    sheet: str = Field(
+        default="", max_length=200, description="sheet of a workbook; not needed when it has only one"
+    )
     exponent: bool = Field(default=False, description="whether 1.2E-3 is a number")
-    less_than: str = Field(default="", max_length=3, description="sign before a limit, as in <0.05")
+    less_than: str = Field(
+        default="",
+        max_length=3,
+        pattern=r"^[^-0-9.,]*$",  # nothing that a number may begin with: -0.5 is no limit of 0.5
+        description="sign before a limit, as in <0.05",
+    )
     blank_cells: Words = Field(default=(), description="words that mean 'no value', besides nothing at all")
     dates: DateFormat = "YYYY-MM-DD"
-    yes: Words = ("yes",)
-    no: Words = ("no",)
+    yes: Words = Field(default=("yes",), min_length=1)
+    no: Words = Field(default=("no",), min_length=1)
 
     @model_validator(mode="after")
     def _delimiter_is_not_the_decimal_mark(self) -> Dialect:
         if self.delimiter == "comma" and self.decimal == "comma":
             raise ValueError("delimiter and decimal are both the comma; a file cannot be read that way")
+        return self
+
+    @model_validator(mode="after")
+    def _yes_is_not_no(self) -> Dialect:
+        said = [[fold(word) for word in words] for words in (self.yes, self.no, self.blank_cells)]
+        if both := set(said[0]) & {"", *said[1], *said[2]}:
+            raise ValueError(f"the word {min(both)!r} stands for yes, and for no or nothing")
         return self
 
 
