@@ -176,6 +176,15 @@ def _check_days(table: Table, columns: dict[str, Any]) -> None:
 
 
 def _check_fields(table: Table, columns: dict[str, Any]) -> None:
+    written: dict[str, str] = {}
+    for index, field in enumerate(columns["field_id"]):
+        other = written.setdefault(field.casefold(), field)
+        if other != field:
+            raise table.column("field_id").refuse(
+                index, f"the field ids {other} and {field} differ in capital letters only",
+                expected="one spelling of every field id; reports are named after it",
+                fix="write both alike if they are one field, or else rename one",
+            )  # fmt: skip
     first: dict[str, int] = {}
     for index, field in enumerate(columns["field_id"]):
         start = first.setdefault(field, index)

@@ -204,6 +204,11 @@ def test_samples_of_one_field_agree_on_the_field(tmp_path: Path, name: str, cell
     read_samples(_write(tmp_path, FULL, FULL | {"lab_number": "0013", "field_id": "TF-2", name: cell}))
 
 
+def test_field_ids_that_differ_in_capitals_only_are_refused(tmp_path: Path) -> None:
+    path = _write(tmp_path, FULL, FULL | {"lab_number": "0013", "field_id": "tf-1"})
+    _refused(path, [_where("field_id", 3), "the field ids TF-1 and tf-1 differ in capital letters only"])
+
+
 def test_columns_are_ours(tmp_path: Path) -> None:
     _refused(_write(tmp_path, FULL | {"colour": "red"}), ["row 1, column 30", "'colour' is not known"])
     without = {name: cell for name, cell in FULL.items() if name != "region"}
