@@ -108,7 +108,10 @@ def preparation(method: Method, samples: Samples) -> Preparation:
 
 
 def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path) -> MeasuredRun:
-    """Measure a run; write its released soil values (CSV) and the laboratory's sheet (PDF).
+    """Measure a run; write the laboratory's sheet (PDF), then the released soil values (CSV).
+
+    When nothing is released, the values of an earlier measurement of the same run are removed: they no
+    longer stand.
 
     Raises
     ------
@@ -127,16 +130,19 @@ def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path
     sheet = run_sheet(measured)
     page = build_sheet(sheet, issued(card, sheet.model_dump_json(), header.run_on))
     stem = safe_name(header.run_id)
-    values_file = None
+    sheet_file = write_atomically(folder / f"{stem}.sheet.pdf", pdf(page))
+    values_file = folder / f"{stem}.values.csv"
     if len(measured.soil_values):
-        values_file = write_atomically(folder / f"{stem}.values.csv", values_csv(measured.soil_values))
+        write_atomically(values_file, values_csv(measured.soil_values))
+    else:
+        values_file.unlink(missing_ok=True)
     return MeasuredRun(
         sheet=sheet,
         reasons=page.reasons,
         released=len(measured.soil_values),
         withheld=withheld(measured),
-        values_file=values_file,
-        sheet_file=write_atomically(folder / f"{stem}.sheet.pdf", pdf(page)),
+        values_file=values_file if len(measured.soil_values) else None,
+        sheet_file=sheet_file,
     )
 
 

@@ -78,6 +78,26 @@ def _read(
     return actions.with_choices(read_run(path, layout=layout, header=header), choice, out)
 
 
+def refuse_repeated(runs: list[Run]) -> None:
+    """Refuse two runs of one id: the files of the second would replace those of the first.
+
+    Raises
+    ------
+    FurrowsliceError
+        Also when the ids differ only in capital letters, which many file systems do not tell apart.
+    """
+    first: dict[str, Run] = {}
+    for run in runs:
+        other = first.setdefault(run.header.run_id.casefold(), run)
+        if other is not run:
+            raise FurrowsliceError(
+                f"the run id {run.header.run_id} is also that of {other.source}",
+                where=run.source,
+                expected="an id of its own for every run; its files are named after it",
+                fix="correct one of the two headers, or leave out the file that is given twice",
+            )
+
+
 def _choice(model: str | None, weighting: str | None, zero: bool | None) -> dict[str, object]:
     given = {"model": model, "weighting": weighting, "zero_standard": zero}
     return {name: value for name, value in given.items() if value is not None}
@@ -186,9 +206,10 @@ def measure(
     )
     card = read_laboratory(laboratory)
     choice, out, mapped = _choice(model, weighting, zero), exclusions(exclude), read_layout(layout)
+    read = [_read(path, mapped, header, choice, out) for path in runs]
+    refuse_repeated(read)
     measured = [
-        actions.measure_and_write(_read(path, mapped, header, choice, out), bench, card, folder)
-        for path in console.tracked(runs, "Measuring")
+        actions.measure_and_write(run, bench, card, folder) for run in console.tracked(read, "Measuring")
     ]
     if as_json:
         console.print_json(MeasureAnswer(runs=tuple(measured)))

@@ -13,6 +13,7 @@ import pytest
 from service.paths import demo_directory
 
 DEMO = demo_directory()
+BENCH = ("--samples", DEMO / "samples.csv", "--laboratory", DEMO / "laboratory.yaml")
 PROGRAM = [sys.executable, "-c", "from service.cli.app import main; main()"]
 
 
@@ -85,10 +86,30 @@ def test_a_path_the_system_refuses_is_told() -> None:
     assert done.stderr.startswith(f"{'n' * 300}: the system refuses this: File name too long")
 
 
+def test_two_runs_of_one_id_are_refused_before_anything_is_written(tmp_path: Path) -> None:
+    text = (DEMO / "bray-p.csv").read_text()
+    (tmp_path / "again.csv").write_text(text.replace("Run,QW-0412-P", "Run,qw-0412-p"))
+    done = furrowslice(
+        "measure", DEMO / "bray-p.csv", tmp_path / "again.csv", *BENCH, "--out", tmp_path / "out"
+    )
+    assert done.returncode == 2
+    assert "again.csv: the run id qw-0412-p is also that of bray-p.csv" in done.stderr
+    assert not (tmp_path / "out").exists()
+
+
+def test_values_that_no_longer_stand_are_removed(tmp_path: Path) -> None:
+    # The nitrate run drifts and is held; values from when it was not must not lie beside its sheet.
+    (tmp_path / "QW-0413-N.values.csv").write_text("from an earlier measurement")
+    done = furrowslice(
+        "measure", DEMO / "nitrate.csv", *BENCH, "--limits", DEMO / "limits.yaml", "--out", tmp_path
+    )
+    assert done.returncode == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["QW-0413-N.sheet.pdf"]
+
+
 def test_a_folder_that_cannot_be_made_ends_the_measurement(tmp_path: Path) -> None:
     (tmp_path / "out").touch()
-    bench = ("--samples", DEMO / "samples.csv", "--laboratory", DEMO / "laboratory.yaml")
-    done = furrowslice("measure", DEMO / "cec.csv", *bench, "--out", tmp_path / "out")
+    done = furrowslice("measure", DEMO / "cec.csv", *BENCH, "--out", tmp_path / "out")
     assert done.returncode == 2
     assert "QW-0414-C" in done.stderr
     assert "the file cannot be written: File exists" in done.stderr
