@@ -12,7 +12,6 @@ from reports.wording import Wording
 
 # The deferral to law, licensed practice and the field's own facts: on every report, not a setting.
 FRAME = ("frame-start", "frame-law", "frame-sample", "frame-advice")
-COMMENT_LENGTH = 4000  # characters; longer comments would push the report apart
 DATA_FORMAT = "furrowslice-field-report-1"
 
 
@@ -73,7 +72,7 @@ def build_report(
         materials=actions.material_lines(advice, places, wording),
         notes=actions.note_groups(advice, numbers, places, wording),
         frame=tuple(wording.page(key) for key in FRAME),
-        comment=lab.agent_comment[:COMMENT_LENGTH],
+        comment=lab.agent_comment,
         comment_by=wording.page("comment-by", name=lab.agent_name) if lab.agent_name else "",
         back_facts=details.laboratory_facts(advice, lab, wording),
         sampling=details.sampling_table(advice, wording),

@@ -8,8 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import date
+from typing import Annotated
+
+from pydantic import Field
 
 from interpretation.results import Record
+
+# What a page has room for.
+LONGEST_LINE, MOST_LINES, LONGEST_REMARK, LONGEST_COMMENT = 200, 12, 1000, 4000
+Line = Annotated[str, Field(max_length=LONGEST_LINE)]
 
 
 class LaboratoryCard(Record):
@@ -18,24 +25,26 @@ class LaboratoryCard(Record):
     Every field but the first four may stay empty; the page then says "not stated" or leaves the line out.
     """
 
-    name: str
-    address: tuple[str, ...]
-    report_id: str
+    name: Annotated[Line, Field(pattern=r"\S")]
+    address: Annotated[tuple[Line, ...], Field(min_length=1, max_length=MOST_LINES)]
+    report_id: Line
     issued_on: date
-    contact: str = ""
-    phone: str = ""
-    authorised_by: str = ""
-    place_of_work: str = ""  # empty: at the address above
-    customer_address: str = ""
+    contact: Line = ""
+    phone: Line = ""
+    authorised_by: Line = ""
+    place_of_work: Line = ""  # empty: at the address above
+    customer_address: Line = ""
     tested_from: date | None = None
     tested_to: date | None = None
-    sample_condition: str = ""
-    sampled_by: str = ""
-    sampling_method: str = ""
-    deviations: str = ""  # additions to, deviations from and exclusions from the methods
-    replaces: str = ""  # report id of the report this one amends
-    agent_name: str = ""
-    agent_comment: str = ""
+    sample_condition: Line = ""
+    sampled_by: Line = ""
+    sampling_method: Line = ""
+    deviations: Annotated[str, Field(max_length=LONGEST_REMARK)] = (
+        ""  # additions to, deviations from and exclusions from the methods
+    )
+    replaces: Line = ""  # report id of the report this one amends
+    agent_name: Line = ""
+    agent_comment: Annotated[str, Field(max_length=LONGEST_COMMENT)] = ""
 
 
 @dataclass(frozen=True, slots=True)

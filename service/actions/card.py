@@ -22,6 +22,8 @@ MISTAKES = {
     "extra_forbidden": "a laboratory card has no such line",
     "tuple_type": "this must be a list of lines",
     "string_type": "this must be a text; put quotation marks around a number",
+    "string_pattern_mismatch": "this must not be blank",
+    "date_type": "this must be a day such as 2026-01-31, without quotation marks",
 }
 
 
@@ -49,7 +51,7 @@ def read_laboratory(path: Path) -> LaboratoryCard:
                 expected="facts about the laboratory",
                 fix="leave the line out; it belongs to one page and is given when that is issued",
             )
-        return LaboratoryCard.model_validate(facts | {"report_id": "-", "issued_on": NOT_ISSUED})
+        return LaboratoryCard.model_validate(facts | {"report_id": "-", "issued_on": NOT_ISSUED}, strict=True)
     except ValidationError as error:
         first = error.errors()[0]
         raise FurrowsliceError(

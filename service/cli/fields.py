@@ -11,9 +11,11 @@ import typer
 from interpretation.errors import FurrowsliceError
 from interpretation.results import Amount, FieldAdvice, SoilResult
 from reports.findings import class_name, reason, written_value
+from reports.view import LONGEST_COMMENT, LONGEST_LINE
 from service.actions import fields as actions
 from service.actions.card import read_laboratory, with_comment
 from service.actions.fields import WrittenReport
+from service.characters import check_text
 from service.cli import console
 from service.cli.answers import AdviseAnswer, ReportAnswer
 from service.cli.console import WORDING
@@ -117,6 +119,7 @@ def report(
     day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
     style = actions.Style(paper=paper, language=language, units=units)
     card = read_laboratory(laboratory)
+    check_text(agent, "--agent", LONGEST_LINE)
     comments = comments_by_field(comment, [field.field_id for field in advised])
     written = [
         actions.write_report(
@@ -137,15 +140,16 @@ def comments_by_field(texts: list[str] | None, field_ids: list[str]) -> dict[str
     Raises
     ------
     FurrowsliceError
-        If an option is not FIELD=TEXT, or there is no such field.
+        If an option is not FIELD=TEXT, there is no such field, or it has a comment already.
     """
     found: dict[str, str] = {}
     for text in texts or []:
         field_id, equals, said = (part.strip() for part in text.partition("="))
-        if not equals or not said or field_id not in field_ids:
+        check_text(said, f"--comment for {field_id[:60]!r}", LONGEST_COMMENT)
+        if not equals or not said or field_id not in field_ids or field_id in found:
             raise FurrowsliceError(
                 f"cannot place --comment {text!r}",
-                expected=f"FIELD=TEXT with a field from {', '.join(field_ids)}",
+                expected=f"FIELD=TEXT, once for a field from {', '.join(field_ids)}",
                 fix="name the field as in the sample list's field_id, then '=' and the comment",
             )
         found[field_id] = said

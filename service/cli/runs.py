@@ -14,6 +14,7 @@ from interpretation.results import Flag
 from service.actions import runs as actions
 from service.actions.card import read_laboratory
 from service.actions.runs import MeasuredRun
+from service.characters import check_text
 from service.cli import console
 from service.cli.answers import CalibrateAnswer, MeasureAnswer
 from service.cli.console import WORDING
@@ -23,6 +24,8 @@ from service.paths import tables_directory
 from service.runfiles import read_run
 from service.samplefiles import read_samples
 from service.tablefiles import read_tables
+
+LONGEST_REASON = 200
 
 LayoutOption = Annotated[
     str | None, typer.Option("--layout", help="Name of a shipped layout, or the path of your own.")
@@ -57,15 +60,15 @@ def exclusions(texts: list[str] | None) -> dict[int, str]:
     Raises
     ------
     FurrowsliceError
-        If an option is not POSITION=REASON with a reason in it.
+        If an option is not POSITION=REASON with a reason in it, or a position is there twice.
     """
     found: dict[int, str] = {}
     for text in texts or []:
-        match = re.fullmatch(r"\s*(\d{1,6})\s*=\s*(\S.*)", text)
-        if match is None:
+        match = re.fullmatch(r"\s*([0-9]{1,6})\s*=\s*(\S.*)", check_text(text, "--exclude", LONGEST_REASON))
+        if match is None or int(match[1]) in found:
             raise FurrowsliceError(
                 f"cannot read --exclude {text!r}",
-                expected="POSITION=REASON, for example 7=bubble in the flow cell",
+                expected="POSITION=REASON, for example 7=bubble in the flow cell, once for each position",
                 fix="give the cup's position and say why it is taken out",
             )
         found[int(match[1])] = match[2].strip()

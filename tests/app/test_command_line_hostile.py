@@ -10,6 +10,10 @@ from pathlib import Path
 
 import pytest
 
+from interpretation.errors import FurrowsliceError
+from service.actions.card import read_laboratory
+from service.cli.fields import comments_by_field
+from service.cli.runs import exclusions
 from service.paths import demo_directory
 
 DEMO = demo_directory()
@@ -114,3 +118,57 @@ def test_a_folder_that_cannot_be_made_ends_the_measurement(tmp_path: Path) -> No
     assert "QW-0414-C" in done.stderr
     assert "the file cannot be written: File exists" in done.stderr
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+@pytest.mark.parametrize(
+    ("lines", "message"),
+    [
+        (f"name: {'n' * 201}\naddress: [x]\n", "line 1: name: String should have at most 200 characters"),
+        ('name: " "\naddress: [x]\n', "line 1: name: this must not be blank"),
+        ('name: "a\\u202eb"\naddress: [x]\n', "card.yaml:1: the invisible character U+202E"),
+        ("name: A\naddress: []\n", "line 2: address: Tuple should have at least 1 item"),
+        (f"name: A\naddress: [{'x,' * 13}]\n", "line 2: address: Tuple should have at most 12 items"),
+        (f"name: A\naddress: [{'x' * 201}]\n", "line 2: address.0: String should have at most 200"),
+        ("name: A\naddress: [x]\ntested_from: 0\n", "line 3: tested_from: this must be a day"),
+        ('name: A\naddress: [x]\ntested_to: "2026-04-01"\n', "line 3: tested_to: this must be a day"),
+    ],
+)
+def test_a_card_that_no_page_has_room_for_is_refused(tmp_path: Path, lines: str, message: str) -> None:
+    (tmp_path / "card.yaml").write_text(lines)
+    with pytest.raises(FurrowsliceError) as told:
+        read_laboratory(tmp_path / "card.yaml")
+    assert message in str(told.value)
+
+
+HALF = b"\xff".decode(errors="surrogateescape")  # how a byte that is no text arrives from the shell
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["9=" + "x" * 199], "--exclude: a text of 201 characters\nExpected: at most 200 characters"),
+        (["9=bubble\u202e"], "--exclude: the text holds the invisible character U+202E"),
+        ([f"9={HALF}"], "--exclude: the text holds the invisible character U+DCFF"),
+        (["9=a", "9=b"], "cannot read --exclude '9=b'\nExpected: POSITION=REASON"),
+        (["٩=a"], "cannot read --exclude '٩=a'"),
+    ],
+)
+def test_a_reason_is_a_text_that_can_be_printed(options: list[str], message: str) -> None:
+    with pytest.raises(FurrowsliceError) as told:
+        exclusions(options)
+    assert str(told.value).startswith(message)
+
+
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        (["F=" + "x" * 4001], "--comment for 'F': a text of 4001 characters"),
+        ([f"F={HALF}"], "--comment for 'F': the text holds the invisible character U+DCFF"),
+        (["F=a", "F=b"], "cannot place --comment 'F=b'\nExpected: FIELD=TEXT, once for a field from F"),
+    ],
+)
+def test_a_comment_is_a_text_that_can_be_printed(options: list[str], message: str) -> None:
+    assert comments_by_field(["F=" + "x" * 4000], ["F"]) == {"F": "x" * 4000}
+    with pytest.raises(FurrowsliceError) as told:
+        comments_by_field(options, ["F"])
+    assert str(told.value).startswith(message)
