@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -45,6 +47,32 @@ class Preparation:
 
     method: Method
     samples: pd.DataFrame
+
+    @cached_property
+    def columns(self) -> dict[str, NDArray[Any]]:
+        """What is known of each sample, and one row more of nothing known: the last, for cups without one."""
+        return {
+            name: np.append(
+                self.samples[name].to_numpy(), np.array("NaT" if name == "sampled_on" else "nan", kind)
+            )
+            for name, kind in SAMPLES.items()
+            if name != "lab_number"
+        }
+
+    @cached_property
+    def row_of(self) -> dict[str, int]:
+        """Row of each lab number; a :class:`PreparationError` when one is listed twice."""
+        numbers = self.samples["lab_number"].tolist()
+        row_of = {number: row for row, number in enumerate(numbers)}
+        if len(row_of) < len(numbers):
+            twice = next(number for number in numbers if numbers.count(number) > 1)
+            raise PreparationError(
+                "the sample is listed more than once",
+                where=f"lab number {twice}",
+                expected="one row a sample",
+                fix="remove the row that is wrong; neither wins by itself",
+            )
+        return row_of
 
 
 @dataclass(frozen=True)
@@ -116,16 +144,14 @@ def prepared(
     BasisError
         If run and method do not speak of the same analyte, or unit and basis do not go together.
     """
-    method, samples = preparation.method, preparation.samples
+    method = preparation.method
     per_extract = _per_mg_per_kg(header, method)
-    row = _rows(cup_ids, samples, to_be_listed)
+    row = _rows(cup_ids, preparation.row_of, to_be_listed)
 
     def given(name: str, otherwise: float | None) -> FloatArray:
         unknown = np.nan if otherwise is None else otherwise
-        if not len(samples):
-            return np.full(len(row), unknown)
-        values = np.asarray(samples[name])[row]
-        return np.where((row < 0) | np.isnan(values), unknown, values)
+        values = preparation.columns[name][row]
+        return np.where(np.isnan(values), unknown, values)
 
     moisture, extract_ml = given("moisture_percent", None), given("extract_ml", method.extract_ml)
     amount = np.full(len(row), method.scoop_cm3) if method.scoop_cm3 else given("soil_g", method.soil_g)
@@ -211,18 +237,8 @@ def _refuse_wrong_method(header: RunHeader, method: Method) -> None:
             raise BasisError(what, where=method.id, expected=expected, fix="correct the method's file")
 
 
-def _rows(cup_ids: NDArray[np.object_], samples: pd.DataFrame, to_be_listed: BoolArray) -> NDArray[np.int64]:
-    numbers = samples["lab_number"].tolist()
-    row_of = {number: row for row, number in enumerate(numbers)}
-    if len(row_of) < len(numbers):
-        twice = next(number for number in numbers if numbers.count(number) > 1)
-        raise PreparationError(
-            "the sample is listed more than once",
-            where=f"lab number {twice}",
-            expected="one row a sample",
-            fix="remove the row that is wrong; neither wins by itself",
-        )
-    if numbers:
+def _rows(cup_ids: NDArray[np.object_], row_of: dict[str, int], to_be_listed: BoolArray) -> NDArray[np.int64]:
+    if row_of:
         missing = [cup for cup in dict.fromkeys(cup_ids[to_be_listed].tolist()) if cup not in row_of]
         if missing:
             raise PreparationError(

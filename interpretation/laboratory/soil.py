@@ -197,5 +197,5 @@ def _decimals(value: FloatArray, method: Method) -> NDArray[np.int64]:
     if len(rules) == 1:
         return np.full(value.shape, rules[0].decimals)
     starts = [rule.at for rule in rules[1:]]
-    known = np.nan_to_num(np.abs(value), nan=0.0)
+    known = np.fmax(np.abs(value), 0.0)  # NaN counts as 0
     return np.array([rule.decimals for rule in rules])[np.searchsorted(starts, known, side="right")]

@@ -21,6 +21,7 @@ from interpretation.laboratory.uncertainty import combined_uncertainty
 from interpretation.methods import Method
 from interpretation.results import Flag
 
+_WITHOUT_VALUE = mask(*WITHOUT_VALUE)
 _NEGATIVE, _REPORTED_BELOW = bit(Flag.NEGATIVE), bit(Flag.REPORTED_BELOW)
 
 
@@ -111,7 +112,7 @@ def sample_values(
     level = reporting * (1 - ROUNDING)
     low = (solution < level) | (net < level * dilution)
     low |= ((flags & _REPORTED_BELOW) != 0) | (np.isnan(solution) & (samples.sample_of[cup] >= 0))
-    floor = min(limits.below_blank.low or 0.0, -float(np.nan_to_num(cups.detection)))
+    floor = np.fmin(limits.below_blank.low or 0.0, -cups.detection)
     far_below_blank = net / dilution < floor * (1 + ROUNDING)
     share = limits.blank_share.high
     for marked, flag in (
@@ -124,7 +125,7 @@ def sample_values(
     ):
         flags[marked] |= bit(flag)
 
-    nothing = far_below_blank | ((flags & mask(*WITHOUT_VALUE)) != 0) | (~low & ~(value > 0))
+    nothing = far_below_blank | ((flags & _WITHOUT_VALUE) != 0) | (~low & ~(value > 0))
     rounded, decimals = reported(np.where(nothing | low, np.nan, value), method)
     limit, limit_decimals = reported_limit(
         np.where(~nothing & low, reporting * dilution * factor, np.nan), method
@@ -138,7 +139,7 @@ def sample_values(
         blank_uncertainty_mg_per_l=blank_uncertainty[cup],
         volume_percent=soil.volume_percent,
         amount_percent=soil.amount_percent[cup],
-        moisture_percent=np.nan_to_num(soil.moisture_percent[cup]),
+        moisture_percent=soil.moisture_percent[cup],
         reproducibility_percent=method.reproducibility_percent,
     )
     given = ~np.isnan(rounded) & ~vanished
@@ -175,13 +176,12 @@ def value_columns(
     step of a table, 22.475 would become 22.5, then 23. Built in their final types at once: one frame a run
     is all the time there is.
     """
-    method, listed, row = preparation.method, preparation.samples, values.row[which]
+    method, listed, row = preparation.method, preparation.columns, values.row[which]
     ones = np.zeros(len(row), np.int64)
 
     def same(text: str) -> Any:
         return pd.array([text], dtype="str").take(ones)
 
-    days = np.append(listed["sampled_on"].to_numpy(), np.datetime64("NaT"))
     return {
         "lab_number": pd.array(values.lab_number[which], dtype="str"),
         "analyte": same(method.analyte),
@@ -192,8 +192,8 @@ def value_columns(
         "basis": same(method.basis),
         "standard_uncertainty": values.standard_uncertainty[which],
         "below": values.below[which],
-        "depth_from_cm": np.append(listed["depth_from_cm"].to_numpy(float), np.nan)[row],
-        "depth_to_cm": np.append(listed["depth_to_cm"].to_numpy(float), np.nan)[row],
-        "sampled_on": days[row].astype("datetime64[us]"),
+        "depth_from_cm": listed["depth_from_cm"][row],
+        "depth_to_cm": listed["depth_to_cm"][row],
+        "sampled_on": listed["sampled_on"][row].astype("datetime64[us]"),
         "origin": same(origin),
     }
