@@ -7,6 +7,7 @@ sentence in ``reports/wording``; every number keeps its unit in its name or besi
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 
@@ -135,8 +136,14 @@ class CurveSummary(Record):
     standards: tuple[StandardPoint, ...]
 
 
-class CheckLine(Record):
-    """One check, its figure, its limits and how it came out."""
+@dataclass(frozen=True, slots=True)
+class CheckLine:
+    """One check, its figure, its limits and how it came out.
+
+    A run has dozens, so they are not validated one by one, but together with the :class:`RunSheet`.
+    """
+
+    __pydantic_config__ = ConfigDict(extra="forbid", allow_inf_nan=False, revalidate_instances="always")
 
     check: CheckName
     outcome: Outcome

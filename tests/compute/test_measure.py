@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pydantic import ValidationError
 
 from interpretation.agronomy.classing import classify
 from interpretation.agronomy.tables import ScaleTable
@@ -104,6 +105,23 @@ def test_a_run_without_samples_is_still_judged() -> None:
     assert done.soil.empty
     assert done.soil_values.empty
     assert run_sheet(done).verdict is done.verdict
+
+
+def test_one_list_of_samples_serves_several_runs() -> None:
+    shared = Preparation(BRAY, listing(LISTED))
+    for mg_per_l in (3.0, 5.0):
+        run = run_of(checked(samples(mg_per_l, 2.0)))
+        own = measure(run, Preparation(BRAY, listing(LISTED)), LIMITS)
+        pd.testing.assert_frame_equal(measure(run, shared, LIMITS).soil_values, own.soil_values)
+
+
+@pytest.mark.parametrize("wrong", [{"found": float("nan")}, {"outcome": "passed"}])
+def test_a_sheet_takes_no_check_that_says_nothing(wrong: dict[str, object]) -> None:
+    done = measured(checked(samples(3.0)))
+    lines = (dataclasses.replace(done.quality.checks[0], **wrong), *done.quality.checks[1:])  # type: ignore[arg-type]
+    quality = dataclasses.replace(done.quality, checks=lines)
+    with pytest.raises(ValidationError, match=next(iter(wrong))):
+        run_sheet(dataclasses.replace(done, quality=quality))
 
 
 def test_uncertainty_is_that_of_the_whole_test_where_it_is_larger() -> None:
