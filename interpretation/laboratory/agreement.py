@@ -45,7 +45,7 @@ def duplicate_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[tupl
     """
     limit = limits.duplicate
     disagreeing = np.zeros(len(cups.kind), bool)
-    own, too_low = samples.rows(), cups.too_low(cups.solution)
+    own, too_low = samples.row_of, cups.too_low(cups.solution)
     lines = []
     for row in cups.taken("duplicate"):
         sample = own.get(cups.of[row])

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from statistics import median
+
 import numpy as np
 
 from interpretation.conversions import FloatArray
 from interpretation.laboratory.cups import Cups, IntArray
 from interpretation.laboratory.limits import Limits
-from interpretation.laboratory.lines import absent, judged
+from interpretation.laboratory.lines import absent, judged, judged_cups
 from interpretation.laboratory.standing import Standing
 from interpretation.results import CheckLine, CheckName
 
@@ -28,18 +30,19 @@ def blank_lines(cups: Cups, limits: Limits, *, blank_subtracted: bool) -> tuple[
         if np.isnan(cups.reporting):
             lines.extend(absent(check, limit, "no-reporting-level"))
             continue
+        read = cups.solution[rows]
+        share = 100 * abs(read) / cups.reporting
         lines.extend(
-            judged(
+            judged_cups(
                 check,
                 limit,
-                100 * abs(cups.solution[row]) / cups.reporting,
+                share,
                 "% of reporting level",
-                position=int(cups.position[row]),
-                cup_id=cups.cup_id[row],
-                found=cups.solution[row],
-                expected=0.0,
+                cups,
+                rows,
+                found=read,
+                expected=np.zeros_like(read),
             )
-            for row in rows
         )
         if kind == "method blank":
             lines.append(
@@ -61,7 +64,7 @@ def blanks_and_samples_lines(cups: Cups, samples: Standing, limits: Limits) -> t
     read = read[np.isfinite(read)]
     if not len(blanks) or not len(read):
         return absent(CheckName.BLANKS_AND_SAMPLES, limit)
-    blank, sample = float(cups.extract[blanks].mean()), float(np.median(read))
+    blank, sample = float(cups.extract[blanks].mean()), median(read.tolist())
     share = 100 * blank / sample if sample > 0 else 100.0
     line = judged(
         CheckName.BLANKS_AND_SAMPLES, limit, share, "% of median sample", found=sample, expected=blank
@@ -102,11 +105,9 @@ def blank_extract(cups: Cups, *, blank_subtracted: bool) -> tuple[FloatArray, Fl
     rows = cups.where("method blank")
     if blank_subtracted or not len(rows):
         return blank, uncertainty
-    mean, error = _mean_and_error(cups, rows[cups.dilution[rows] == cups.dilution[rows].min()])
-    blank[:], uncertainty[:] = mean, error
-    for dilution in set(cups.dilution[rows].tolist()):
-        alike = cups.dilution == dilution
-        blank[alike], uncertainty[alike] = _mean_and_error(cups, rows[cups.dilution[rows] == dilution])
+    least, *others = sorted(set(cups.dilution[rows].tolist()))
+    for dilution, served in ((least, slice(None)), *((other, cups.dilution == other) for other in others)):
+        blank[served], uncertainty[served] = _mean_and_error(cups, rows[cups.dilution[rows] == dilution])
     return blank, uncertainty
 
 
@@ -114,4 +115,4 @@ def _mean_and_error(cups: Cups, rows: IntArray) -> tuple[float, float]:
     values = cups.extract[rows]
     if len(rows) > 1:
         return float(values.mean()), float(values.std(ddof=1) / np.sqrt(len(rows)))
-    return float(values[0]), float(np.nan_to_num(cups.uncertainty[rows[0]] * cups.dilution[rows[0]]))
+    return float(values[0]), float(np.fmax(cups.uncertainty[rows[0]] * cups.dilution[rows[0]], 0.0))

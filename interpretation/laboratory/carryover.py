@@ -10,7 +10,7 @@ from interpretation.conversions import FloatArray
 from interpretation.laboratory.cups import RESULTS, BoolArray, Cups
 from interpretation.laboratory.flags import bit
 from interpretation.laboratory.limits import Limits
-from interpretation.laboratory.lines import absent, judged, known, tidied
+from interpretation.laboratory.lines import absent, judged_cups, known, tidied
 from interpretation.results import CheckLine, CheckName, Flag, Outcome
 
 _OVER_RANGE = bit(Flag.OVER_RANGE)
@@ -118,17 +118,15 @@ def carry_over_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine, ...],
         source=limit.source,
         detail=f"carry-over-{seen.pattern}",
     )
-    lines = (
-        judged(
-            CheckName.CARRY_OVER,
-            limit,
-            share[row],
-            "% of reporting level",
-            position=int(cups.position[row]),
-            cup_id=cups.cup_id[row],
-            found=cups.solution[row],
-            detail="carried-from-cup-before",
-        )
-        for row in np.flatnonzero(raised)
+    rows = np.flatnonzero(raised)
+    lines = judged_cups(
+        CheckName.CARRY_OVER,
+        limit,
+        share[rows],
+        "% of reporting level",
+        cups,
+        rows,
+        found=cups.solution[rows],
+        detail="carried-from-cup-before",
     )
     return (estimate, *lines), raised

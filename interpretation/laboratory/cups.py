@@ -14,7 +14,7 @@ from interpretation.conversions import FloatArray
 from interpretation.laboratory.curve import Curve
 from interpretation.laboratory.detection import DetectionLimits, blank_signals, limits_of
 from interpretation.laboratory.flags import bit, mask
-from interpretation.laboratory.inverse import ROUNDING, SOLUTION, read_off
+from interpretation.laboratory.inverse import ROUNDING, SOLUTION, signal_flags
 from interpretation.laboratory.run import KINDS, Columns, RunHeader, columns_of
 from interpretation.methods import Method
 from interpretation.results import Flag
@@ -25,6 +25,7 @@ IntArray = NDArray[np.int64]
 # Kinds that are reported, or decide what is: they rest on the checks around them.
 RESULTS = ("sample", "duplicate", "spike", "reference soil", "method blank")
 
+_CODES = {kind: code for code, kind in enumerate(KINDS)}
 _EXCLUDED = bit(Flag.EXCLUDED)
 _UNREAD = mask(Flag.EXCLUDED, Flag.NO_SIGNAL)
 
@@ -88,15 +89,16 @@ class Cups:
 
     @cached_property
     def _kinds(self) -> dict[str, BoolArray]:
-        return {kind: np.asarray(self.kind == kind) for kind in KINDS}
+        code = np.array([_CODES[kind] for kind in self.kind.tolist()])
+        return {kind: code == index for kind, index in _CODES.items()}
 
     def where(self, *kinds: str) -> IntArray:
         """Return the indices of the read cups of these kinds, in instrument order."""
-        return np.flatnonzero(self.is_kind(*kinds) & self.read)
+        return np.nonzero(self.is_kind(*kinds) & self.read)[0]
 
     def taken(self, kind: str) -> IntArray:
         """Return the indices of the cups of one kind that no person took out, read or not."""
-        return np.flatnonzero(self.is_kind(kind) & ((self.flags & _EXCLUDED) == 0))
+        return np.nonzero(self.is_kind(kind) & ((self.flags & _EXCLUDED) == 0))[0]
 
 
 def cups_of(solution: pd.DataFrame, curve: Curve | None, header: RunHeader, method: Method) -> Cups:
@@ -119,20 +121,21 @@ def cups_of(solution: pd.DataFrame, curve: Curve | None, header: RunHeader, meth
     Cups
     """
     columns = columns_of(solution)
-    read, uncertainty = (columns[name] for name in SOLUTION[:2])
+    read, uncertainty, flags = (solution[name].to_numpy() for name in (*SOLUTION[:2], "flags"))
     if curve is None:
         applied = columns["dilution"] if header.dilution_applied else 1.0
-        return _bounded(_laid_out(columns, read / applied, uncertainty, columns["flags"], applied), method)
-    cups = _laid_out(columns, read, uncertainty, columns["flags"])
+        return _bounded(_laid_out(columns, read / applied, uncertainty, flags, applied), method)
+    cups = _laid_out(columns, read, uncertainty, flags)
     return _within(cups, curve, limits_of(curve, blank_signals(columns)))
 
 
 def read_signals(readings: Columns, curve: Curve) -> Cups:
     """Read every cup off its curve and lay the cups out: :func:`cups_of` without a frame in between."""
     limits = limits_of(curve, blank_signals(readings))
-    read, flags = read_off(curve, readings["signal"], limits)
-    flags |= readings["excluded"] * np.int64(_EXCLUDED)
-    return _within(_laid_out(readings, read.x, read.uncertainty, flags), curve, limits)
+    signal = readings["signal"]
+    read = curve.concentration(np.where(np.isfinite(signal), signal, np.nan))
+    flags = signal_flags(curve, signal, read, limits) | readings["excluded"] * np.int64(_EXCLUDED)
+    return _within(_laid_out(readings, read, curve.uncertainty_at(read), flags), curve, limits)
 
 
 def _laid_out(

@@ -97,10 +97,8 @@ class Curve:
 
     def slope_at(self, x_mg_per_l: Array | float) -> Array:
         """Change of signal per mg/L."""
-        slope = self.coefficients[1] + np.zeros_like(np.asarray(x_mg_per_l, dtype=np.float64))
-        if self.coefficients.size == 3:
-            slope += 2 * self.coefficients[2] * np.asarray(x_mg_per_l)
-        return np.asarray(slope)
+        curvature = self.coefficients[2] if self.coefficients.size == 3 else 0.0
+        return np.asarray(self.coefficients[1] + 2 * curvature * np.asarray(x_mg_per_l, dtype=np.float64))
 
     def signal_variance_at(self, x_mg_per_l: Array | float) -> Array:
         """Variance of one reading of a cup holding x: ``s^2 / weight(x)``."""

@@ -199,11 +199,12 @@ def _solve(curve: Curve, offset: float, factor: float, readings: int) -> float:
     def excess(x: float | NDArray[np.float64]) -> NDArray[np.float64]:
         return np.asarray(x - offset - factor * curve.uncertainty_at(x, readings))
 
-    standards = curve.standards.nominal_mg_per_l[curve.standards.retained]
-    enough = standards[(standards > 0) & (excess(standards) > 0)]
+    levels = np.append(0.0, curve.standards.nominal_mg_per_l[curve.standards.retained])
+    at_levels = excess(levels)
+    enough = levels[(levels > 0) & (at_levels > 0)]
     if not enough.size:
         raise _unquantifiable(curve)
-    if excess(0.0) >= 0:  # an exact curve has no scatter
+    if at_levels[0] >= 0:  # an exact curve has no scatter
         return 0.0
     top = float(enough.min())
     return float(brentq(lambda x: float(excess(x)), 0.0, top, xtol=1e-9 * top, rtol=1e-9))

@@ -11,7 +11,7 @@ from interpretation.conversions import FloatArray
 from interpretation.laboratory.cups import RESULTS, Cups, IntArray
 from interpretation.laboratory.flags import bit
 from interpretation.laboratory.limits import Limits
-from interpretation.laboratory.lines import absent, judged
+from interpretation.laboratory.lines import absent, judged, judged_cups
 from interpretation.results import CheckLine, CheckName, Flag, Outcome
 
 _CORRECTED = bit(Flag.DRIFT_CORRECTED)
@@ -64,20 +64,18 @@ def drift_lines(cups: Cups, limits: Limits) -> tuple[CheckLine, ...]:
         return absent(CheckName.DRIFT, limits.drift, "fewer-than-two-checks")
     corrected = bool((cups.flags & _CORRECTED).any())
     found = recovery(cups, checks)
-    return tuple(
-        judged(
-            CheckName.DRIFT,
-            limits.drift,
-            after - before,
-            "%",
-            position=int(cups.position[row]),
-            cup_id=cups.cup_id[row],
-            found=after,
-            expected=before,
-            detail="drift-corrected" if corrected else "",
-            failed_as=Outcome.WARN if corrected else None,
-        )
-        for row, before, after in zip(checks[1:], found[:-1], found[1:], strict=True)
+    before, after = found[:-1], found[1:]
+    return judged_cups(
+        CheckName.DRIFT,
+        limits.drift,
+        after - before,
+        "%",
+        cups,
+        checks[1:],
+        found=after,
+        expected=before,
+        detail="drift-corrected" if corrected else "",
+        failed_as=Outcome.WARN if corrected else None,
     )
 
 

@@ -122,11 +122,15 @@ def solution(readings: pd.DataFrame, curve: Curve) -> pd.DataFrame:
     number stays beside its flags, also where it is not to be released.
     """
     limits = limits_of(curve, blank_signals(readings))
-    return _with_solution(readings, *read_off(curve, readings["signal"].to_numpy(), limits))
+    signal = readings["signal"].to_numpy()
+    read = inverse(curve, signal)
+    return _with_solution(readings, read, signal_flags(curve, signal, read.x, limits))
 
 
-def read_off(curve: Curve, signal: Array, limits: DetectionLimits) -> tuple[Inverse, NDArray[np.int64]]:
-    """Read signals off a curve and flag what lies outside its range or below its limits.
+def signal_flags(
+    curve: Curve, signal: Array, read_mg_per_l: Array, limits: DetectionLimits
+) -> NDArray[np.int64]:
+    """Flag what lies outside a curve's range or below its limits.
 
     Parameters
     ----------
@@ -134,26 +138,26 @@ def read_off(curve: Curve, signal: Array, limits: DetectionLimits) -> tuple[Inve
         The fitted curve.
     signal
         Shape ``(n,)``, NaN without a reading.
+    read_mg_per_l
+        The same, read off the curve.
     limits
         Detection and quantification limit of the run.
 
     Returns
     -------
-    read, flags
-        What :func:`solution` puts into its columns, short of EXCLUDED; flags as bits, shape ``(n,)``.
+    numpy.ndarray of int64, shape (n,)
+        Bits of the flags :func:`solution` sets, short of EXCLUDED.
     """
-    read = inverse(curve, signal)
     has_signal = np.isfinite(signal)
     # A signal that a quadratic never reaches lies beyond its turning point, on that point's side.
-    x = np.where(has_signal & np.isnan(read.x), curve.turning_point_mg_per_l, read.x)
-    flags = _raised(
+    x = np.where(has_signal & np.isnan(read_mg_per_l), curve.turning_point_mg_per_l, read_mg_per_l)
+    return _raised(
         (~has_signal, Flag.NO_SIGNAL),
         (x > curve.highest_mg_per_l * (1 + ROUNDING), Flag.OVER_RANGE),
         (x < curve.lowest_mg_per_l * (1 - ROUNDING), Flag.UNDER_RANGE),
         (x < limits.quantification_mg_per_l, Flag.BELOW_LOQ),
         (x < limits.detection_mg_per_l, Flag.BELOW_LOD),
     )
-    return read, flags
 
 
 def as_read(readings: pd.DataFrame) -> pd.DataFrame:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from itertools import repeat
 
 import numpy as np
 
 from interpretation.conversions import FloatArray
+from interpretation.laboratory.cups import Cups, IntArray
 from interpretation.laboratory.limits import Limit
 from interpretation.results import CheckLine, CheckName, Outcome, Verdict
 
@@ -74,6 +76,48 @@ def judged(
         limit_high=limit.high,
         source=limit.source,
         detail=detail if number is not None else "no-reading",
+    )
+
+
+def judged_cups(
+    check: CheckName,
+    limit: Limit,
+    figures: FloatArray,
+    unit: str,
+    cups: Cups,
+    rows: IntArray,
+    *,
+    found: FloatArray,
+    expected: FloatArray | None = None,
+    detail: str = "",
+    failed_as: Outcome | None = None,
+) -> tuple[CheckLine, ...]:
+    """Compare one figure of each of several cups with a limit, as :func:`judged` does.
+
+    ``figures``, ``found`` and ``expected`` run along ``rows``.
+    """
+    entries = zip(
+        figures.tolist(),
+        cups.position[rows].tolist(),
+        cups.cup_id[rows].tolist(),
+        found.tolist(),
+        repeat(math.nan, len(rows)) if expected is None else expected.tolist(),
+        strict=True,
+    )
+    return tuple(
+        judged(
+            check,
+            limit,
+            figure,
+            unit,
+            position=position,
+            cup_id=cup_id,
+            found=read,
+            expected=made,
+            detail=detail,
+            failed_as=failed_as,
+        )
+        for figure, position, cup_id, read, made in entries
     )
 
 

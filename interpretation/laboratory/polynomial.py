@@ -62,7 +62,7 @@ class PolynomialFit:
     def variance_at(self, x: Array) -> Array:
         """Variance of the fitted curve at x, shape of ``x``; a sum of squares, so never negative."""
         projected: Array = (x[..., None] ** self.powers) @ self.root
-        return np.asarray(self.residual_sd**2 * (projected * projected).sum(axis=-1))
+        return np.asarray(self.residual_sd**2 * np.vecdot(projected, projected))
 
 
 def weighted_polynomial(

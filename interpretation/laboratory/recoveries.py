@@ -7,7 +7,7 @@ import numpy as np
 from interpretation.laboratory.cups import RESULTS, BoolArray, Cups
 from interpretation.laboratory.drift import recovery
 from interpretation.laboratory.limits import Limits
-from interpretation.laboratory.lines import absent, judged, tidy, within
+from interpretation.laboratory.lines import absent, judged, judged_cups, within
 from interpretation.laboratory.standing import Standing
 from interpretation.results import CheckLine, CheckName
 
@@ -43,8 +43,8 @@ def continuing_check_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine,
     resting = cups.is_kind(*RESULTS)
     if not len(checks):
         return lines, np.zeros(len(cups.kind), bool)
-    percent = np.where(cups.read[checks], recovery(cups, checks), np.nan)
-    good = np.array([within(tidy(p), limits.continuing_check) for p in percent])
+    figures = (line.figure for line in lines)
+    good = np.array([figure is not None and within(figure, limits.continuing_check) for figure in figures])
     before = np.searchsorted(checks, np.arange(len(cups.kind)))  # how many checks precede each cup
     vouched_before = np.concatenate([[True], good])[before]
     vouched_after = np.concatenate([good, [True]])[before]
@@ -68,19 +68,9 @@ def continuing_check_lines(cups: Cups, limits: Limits) -> tuple[tuple[CheckLine,
 def _recovery_lines(cups: Cups, limits: Limits, check: CheckName, kind: str) -> tuple[CheckLine, ...]:
     limit = limits.limit(check)
     rows = cups.taken(kind)
-    found = np.where(cups.read[rows], recovery(cups, rows), np.nan)
-    return tuple(
-        judged(
-            check,
-            limit,
-            percent,
-            "%",
-            position=int(cups.position[row]),
-            cup_id=cups.cup_id[row],
-            found=cups.extract[row],
-            expected=cups.nominal[row],
-        )
-        for row, percent in zip(rows, found, strict=True)
+    percent = np.where(cups.read[rows], recovery(cups, rows), np.nan)
+    return judged_cups(
+        check, limit, percent, "%", cups, rows, found=cups.extract[rows], expected=cups.nominal[rows]
     ) or absent(check, limit)
 
 
@@ -93,10 +83,9 @@ def spike_lines(cups: Cups, samples: Standing, limits: Limits) -> tuple[CheckLin
     dilution first.
     """
     limit = limits.spike
-    own = samples.rows()
     lines = []
     for row in cups.taken("spike"):
-        sample = own.get(cups.of[row])
+        sample = samples.row_of.get(cups.of[row])
         own_mg_per_l = np.nan if sample is None else cups.extract[sample] / cups.dilution[row]
         added = cups.nominal[row] if cups.nominal[row] > 0 else np.nan
         percent = 100 * (cups.solution[row] - own_mg_per_l) / added

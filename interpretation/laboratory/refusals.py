@@ -22,12 +22,12 @@ def refuse_too_few(nominal_mg_per_l: NDArray[np.float64], model: str, criteria: 
     CalibrationError
         With the levels there are and the number there must be.
     """
-    levels = np.unique(nominal_mg_per_l[nominal_mg_per_l > 0])
+    levels = sorted({level for level in nominal_mg_per_l.tolist() if level > 0})
     needed = criteria.linear_levels if model == "linear" else criteria.quadratic_levels
-    if levels.size < needed:
+    if len(levels) < needed:
         listed = ", ".join(f"{level:g}" for level in levels) or "none"
         raise CalibrationError(
-            f"too few standards for a {model} curve: {levels.size} non-zero levels ({listed} mg/L)",
+            f"too few standards for a {model} curve: {len(levels)} non-zero levels ({listed} mg/L)",
             expected=f"at least {needed} different non-zero concentrations ({criteria.levels_source})",
             fix="add standards, take excluded ones back in, or choose a simpler curve",
         )
@@ -44,10 +44,10 @@ def refuse_disagreeing_replicates(
     hide itself. A level without which no curve can be fitted is judged on the percentage alone.
     """
     x, y = standards.nominal_mg_per_l[standards.retained], standards.signal[standards.retained]
+    if len(set(x.tolist())) == x.size:
+        return
     order = np.argsort(x, kind="stable")
     starts = np.flatnonzero(np.diff(x[order], prepend=-1.0) > 0)
-    if starts.size == x.size:
-        return
     levels = x[order][starts]
     spread = np.maximum.reduceat(y[order], starts) - np.minimum.reduceat(y[order], starts)
     net = np.maximum(levels, lowest)[:, None] ** fit.powers[1:] @ fit.coefficients[1:]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Any, Literal
 
-import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
@@ -49,12 +48,13 @@ Columns = Mapping[str, NDArray[Any]]
 
 
 def columns_of(readings: pd.DataFrame) -> dict[str, NDArray[Any]]:
-    """Take every column out of a frame at once, text as objects.
+    """Take the columns of :data:`READINGS` out of a frame at once, text as objects.
 
-    Taking a column out costs more than computing with its hundred cups, so the steps of a measurement
-    share one taking.
+    Taking a column out costs more than computing with its hundred cups, so all cells leave the frame
+    together and the steps of a measurement share them.
     """
-    return {str(name): np.asarray(column) for name, column in readings.items()}
+    cells = dict(zip(readings.columns, readings.to_numpy(dtype=object).T, strict=True))
+    return {name: cells[name].astype(object if kind == "str" else kind) for name, kind in READINGS.items()}
 
 
 class _Settings(BaseModel):

@@ -60,7 +60,11 @@ class Standing:
     def mean(self, values: FloatArray) -> FloatArray:
         """Average a value of the cups over each sample; NaN where no cup stands."""
         total = np.bincount(self.sample_of[self.cups], values[self.cups], len(self.sample_id))
-        return np.asarray(np.divide(total, self.count, out=np.full(len(total), np.nan), where=self.count > 0))
+        return np.asarray(total / self._divisor)
+
+    @cached_property
+    def _divisor(self) -> FloatArray:
+        return np.where(self.count > 0, self.count, np.nan)
 
     def flags(self, flags: IntArray) -> IntArray:
         """Collect the flags of each sample's standing cups, or of its first cup where none stands."""
@@ -68,8 +72,9 @@ class Standing:
         np.bitwise_or.at(joined, self.sample_of[self.cups], flags[self.cups])
         return joined
 
-    def rows(self) -> dict[str, int]:
-        """Return the first standing cup of every sample that has one, by sample."""
+    @cached_property
+    def row_of(self) -> dict[str, int]:
+        """The first standing cup of every sample that has one, by sample."""
         stands = self.sample_of[self.first] >= 0
         return dict(zip(self.sample_id[stands].tolist(), self.first[stands].tolist(), strict=True))
 
