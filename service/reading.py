@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 
 from interpretation.errors import FurrowsliceError, RunFileError
@@ -54,7 +55,7 @@ def read_grid(path: Path, dialect: Dialect, refuse_with: type[FurrowsliceError] 
 def _read_bytes(path: Path, refuse_with: type[FurrowsliceError]) -> bytes:
     try:
         if not path.is_file():  # also keeps out folders, and pipes that never end
-            raise FileNotFoundError(2, "there is no such file")
+            raise OSError(errno.EINVAL, "it is no file" if path.exists() else "there is no such file")
         with path.open("rb") as file:
             data = file.read(MAX_BYTES + 1)
     except OSError as error:

@@ -10,6 +10,7 @@ run), ``as_text`` keeps every value as it is written: ``0012`` and ``no`` are th
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
@@ -92,6 +93,8 @@ def read(
     """
     name = name or path.name
     try:
+        if path.is_fifo():  # would wait for ever for somebody to write into it
+            raise OSError(errno.EINVAL, "it is a pipe")
         with path.open("rb") as stream:
             content = stream.read(MAX_BYTES + 1)
     except OSError as error:

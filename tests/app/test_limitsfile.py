@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -99,6 +100,12 @@ def test_a_mistake_is_named_with_its_line(tmp_path: Path, old: str, new: str, li
     assert what.startswith(says)
     assert where == f"ours.yaml:{line_of(line) if line != '#' else 1}"
     assert "the keys and kinds of values of tables/limits/default.yaml" in str(caught.value)
+
+
+def test_a_pipe_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.yaml")
+    with pytest.raises(TableError, match=r"pipe.yaml: the file cannot be opened \(it is a pipe\)"):
+        read_limits(tmp_path / "pipe.yaml")
 
 
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
