@@ -21,6 +21,7 @@ from interpretation.errors import BasisError, SampleListError
 from interpretation.quantities import ANALYTES, BASES, SOIL_UNITS, form_factor
 from interpretation.soil_values import soil_values
 from service import cells
+from service.characters import UNSEEN
 from service.grids import Column, Table, fold, table_at
 from service.layout import Dialect
 from service.reading import read_grid
@@ -237,7 +238,8 @@ def read_bench(path: Path, context: pd.DataFrame, dialect: Dialect = OWN) -> pd.
     columns["value"], columns["below"] = _values(table.column("value"), dialect)
     columns["standard_uncertainty"] = _uncertainty(table, dialect)
     named = cells.names(table.column("origin")) if table.has("origin") else [""] * len(table.indices)
-    columns["origin"] = [text or f"bench file {path.name}" for text in named]
+    file = f"bench file {UNSEEN.sub('?', path.name)}"  # a file may be called anything, a page may not say it
+    columns["origin"] = [text or file for text in named]
     _check_forms(table, columns)
     keys = list(zip(columns["lab_number"], columns["analyte"], columns["method"], strict=True))
     cells.refuse_repeated(table.column("lab_number"), keys, "value")

@@ -13,7 +13,7 @@ from service.actions.card import read_laboratory
 from service.cli import console
 from service.cli.answers import DemoAnswer
 from service.cli.fields import print_reports
-from service.cli.runs import print_runs
+from service.cli.runs import print_runs, readable
 from service.layout import read_layout
 from service.limitsfile import read_limits
 from service.paths import demo_directory, tables_directory
@@ -33,9 +33,9 @@ ISSUED_ON = date(2026, 4, 17)
 
 
 def demo(
-    folder: Annotated[Path, typer.Option("--out", help="Folder for what the demo writes.")] = Path(
-        "out/demo"
-    ),
+    folder: Annotated[
+        Path, typer.Option("--out", callback=readable, help="Folder for what the demo writes.")
+    ] = Path("out/demo"),
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper")] = "a4",
     language: Annotated[Literal["en", "es"], typer.Option("--language")] = "en",
     units: Annotated[

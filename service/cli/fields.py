@@ -19,7 +19,7 @@ from service.characters import check_text
 from service.cli import console
 from service.cli.answers import AdviseAnswer, ReportAnswer
 from service.cli.console import WORDING
-from service.cli.runs import JsonOption, TablesOption
+from service.cli.runs import JsonOption, TablesOption, readable
 from service.paths import tables_directory
 from service.samplefiles import read_bench, read_samples
 from service.tablefiles import read_tables
@@ -93,7 +93,9 @@ def report(
         Path, typer.Option("--laboratory", help="Laboratory card: name, address, who signs.")
     ],
     tables: TablesOption = None,
-    folder: Annotated[Path, typer.Option("--out", help="Folder for the PDFs.")] = Path("out"),
+    folder: Annotated[Path, typer.Option("--out", callback=readable, help="Folder for the PDFs.")] = Path(
+        "out"
+    ),
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="Paper size.")] = "a4",
     language: Annotated[
         Literal["en", "es"], typer.Option("--language", help="Language of the report.")

@@ -25,7 +25,14 @@ from service.runfiles import read_run
 from service.samplefiles import read_samples
 from service.tablefiles import read_tables
 
-LONGEST_REASON = 200
+LONGEST_REASON, LONGEST_PATH = 200, 4096
+
+
+def readable(folder: Path) -> Path:
+    """Take a folder whose name can be printed, in JSON too."""
+    check_text(str(folder), "--out", LONGEST_PATH)
+    return folder
+
 
 LayoutOption = Annotated[
     str | None, typer.Option("--layout", help="Name of a shipped layout, or the path of your own.")
@@ -194,7 +201,9 @@ def measure(
     weighting: WeightingOption = None,
     zero: ZeroOption = None,
     exclude: ExcludeOption = None,
-    folder: Annotated[Path, typer.Option("--out", help="Folder for values and sheets.")] = Path("out"),
+    folder: Annotated[
+        Path, typer.Option("--out", callback=readable, help="Folder for values and sheets.")
+    ] = Path("out"),
     as_json: JsonOption = False,
 ) -> None:
     """Calibrate, check and turn runs into soil values; one values file and one sheet (PDF) a run."""

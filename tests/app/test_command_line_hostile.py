@@ -18,6 +18,7 @@ from service.paths import demo_directory
 
 DEMO = demo_directory()
 BENCH = ("--samples", DEMO / "samples.csv", "--laboratory", DEMO / "laboratory.yaml")
+HALF = b"\xff".decode(errors="surrogateescape")  # how a byte that is no text arrives from the shell
 PROGRAM = [sys.executable, "-c", "from service.cli.app import main; main()"]
 
 
@@ -111,6 +112,14 @@ def test_values_that_no_longer_stand_are_removed(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["QW-0413-N.sheet.pdf"]
 
 
+@pytest.mark.parametrize("command", ["measure", "report"])
+def test_a_folder_whose_name_is_no_text_is_refused(tmp_path: Path, command: str) -> None:
+    done = furrowslice(command, DEMO / "cec.csv", *BENCH, "--out", str(tmp_path / "out") + HALF)
+    assert done.returncode == 2
+    assert done.stderr.startswith("--out: the text holds the invisible character U+DCFF\nExpected: ")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_folder_that_cannot_be_made_ends_the_measurement(tmp_path: Path) -> None:
     (tmp_path / "out").touch()
     done = furrowslice("measure", DEMO / "cec.csv", *BENCH, "--out", tmp_path / "out")
@@ -138,9 +147,6 @@ def test_a_card_that_no_page_has_room_for_is_refused(tmp_path: Path, lines: str,
     with pytest.raises(FurrowsliceError) as told:
         read_laboratory(tmp_path / "card.yaml")
     assert message in str(told.value)
-
-
-HALF = b"\xff".decode(errors="surrogateescape")  # how a byte that is no text arrives from the shell
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import date
 from pathlib import Path
 
@@ -217,6 +218,7 @@ def test_columns_are_ours(tmp_path: Path) -> None:
     empty.write_text(",".join(FULL) + "\n")
     _refused(empty, ["row 1", "no rows below them"])
     _refused(tmp_path / "none.csv", ["there is no such file"])
+    _refused(tmp_path, ["the file cannot be read: it is no file"])
 
 
 # -------------------------------------------------------------------------------------------- bench values
@@ -264,6 +266,13 @@ def test_a_broken_bench_value_is_refused(tmp_path: Path, name: str, cell: str, p
     context = _samples(tmp_path).context
     where = f"bench.csv, row 2, column {list(BENCH).index(name) + 1} ({name!r})"
     _refused(_write(tmp_path, BENCH | {name: cell}, name="bench.csv"), [where, *parts], context)
+
+
+def test_a_file_name_that_is_no_text_can_still_be_an_origin(tmp_path: Path) -> None:
+    context = _samples(tmp_path).context
+    name = os.fsdecode(b"bench\xff\x1b[31m.csv")
+    path = _write(tmp_path, BENCH | {"origin": ""}, name="bench.csv").rename(tmp_path / name)
+    assert read_bench(path, context)["origin"].tolist() == ["bench file bench??[31m.csv"]
 
 
 def test_a_value_given_twice_is_refused_with_both_rows(tmp_path: Path) -> None:
