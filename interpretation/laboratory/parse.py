@@ -27,6 +27,15 @@ _DEFAULTS: dict[str, Any] = {
 _MADE_TO_HOLD = ("standard", "check", "second source", "spike")  # kinds that need a nominal value
 _NAMED = ("sample", "reference soil")  # kinds whose results stand under their own name
 _OF_A_SAMPLE = ("duplicate", "spike")
+# Column, smallest and largest size of a number that is not zero. Wide on purpose: they catch a wrong column,
+# a word for "no reading" such as 1e300, and sizes that arithmetic cannot hold. Water weighs 1e6 mg/L.
+_SIZES = (
+    ("signal", 0.0, 1e12),
+    ("solution_mg_per_l", 0.0, 1e7),
+    ("below_mg_per_l", 0.0, 1e7),
+    ("nominal_mg_per_l", 1e-6, 1e7),
+    ("dilution", 0.0, 1e6),
+)
 _CODES = {kind: code for code, kind in enumerate(KINDS)}
 _TEXT = pd.StringDtype(na_value=np.nan)  # pandas' own "str", looked up once
 
@@ -93,7 +102,7 @@ def parse_run(
     if not calibration_only and not cups.of_kind("sample").any():
         raise RunError(
             "the run has no samples", where=source, expected="at least one cup of kind sample",
-            fix="correct the kinds, or say that this run is a calibration only",
+            fix="correct the kinds; a run of standards alone can be calibrated, not measured",
         )  # fmt: skip
     return Run(header, _frame(cups), source)
 
@@ -262,6 +271,13 @@ def _check_numbers(cups: _Cups) -> None:
         cups.below <= 0, "a limit of zero or less",
         expected="a positive limit in mg/L", fix="correct the limit",
     )  # fmt: skip
+    for name, smallest, largest in _SIZES:
+        size = np.abs(cups.columns[name])
+        cups.refuse_any(
+            (size > largest) | ((size > 0) & (size < smallest)), f"{name} is of an impossible size",
+            expected=f"a number up to {largest:g}" + f", zero or from {smallest:g}" * (smallest > 0),
+            fix="correct the decimal mark or the unit; leave a cup that was not read empty",
+        )  # fmt: skip
     cups.refuse_any(
         cups.columns["dilution"] < 1, "a dilution below 1",
         expected="final volume over aliquot volume: 1 undiluted, 10 for 1 part made up to 10",

@@ -235,7 +235,7 @@ def test_what_is_known_and_not_needed_may_be_declared(tmp_path: Path) -> None:
 
 def test_a_calibration_alone_has_to_be_meant(tmp_path: Path) -> None:
     path = write(tmp_path, run_text(*CUPS[:3]))
-    refused(path, "run.csv: the run has no samples", "calibration only")
+    refused(path, "run.csv: the run has no samples", "standards alone can be calibrated")
     assert len(read_run(path, calibration_only=True).readings) == 3
 
 

@@ -94,6 +94,11 @@ def test_row_order_does_not_matter(order: list[int]) -> None:
             {"cup": 4, "kind": "spike", "nominal_mg_per_l": 0.0},
             ["the nominal value cannot be", "for a spike"],
         ),
+        ({"cup": 2, "signal": 1.01e12}, ["sample 0012", "signal is of an impossible size", "up to 1e+12"]),
+        ({"cup": 2, "signal": -np.inf}, ["sample 0012", "signal is of an impossible size"]),
+        ({"cup": 1, "nominal_mg_per_l": 9e-7}, ["nominal_mg_per_l is of an", "zero or from 1e-06"]),
+        ({"cup": 1, "nominal_mg_per_l": 1.01e7}, ["standard S1", "up to 1e+07"]),
+        ({"cup": 2, "dilution": 1.01e6}, ["dilution is of an impossible size", "up to 1e+06"]),
         ({"cup": 2, "dilution": 0.999}, ["sample 0012", "a dilution below 1", "not its inverse"]),
         ({"cup": 4, "of": "0099"}, ["row 6", "belongs to '0099', which is no sample of this run"]),
         ({"cup": 4, "of": "S1"}, ["belongs to 'S1', which is no sample"]),
@@ -115,6 +120,15 @@ def test_what_is_no_run_is_refused(change: dict[str, Any], parts: list[str]) -> 
 def test_a_zero_standard_and_an_undiluted_cup_stand_on_their_limits() -> None:
     cups = _cups({"cup": 1, "nominal_mg_per_l": 0.0}, {"cup": 2, "dilution": 1.0})
     assert parse_run(HEADER, cups).readings["nominal_mg_per_l"][1] == 0.0
+
+
+def test_sizes_stand_on_their_limits() -> None:
+    cups = _cups(
+        {"cup": 1, "nominal_mg_per_l": 1e-6}, {"cup": 2, "signal": 1e12}, {"cup": 3, "dilution": 1e6}
+    )
+    readings = parse_run(HEADER, cups).readings
+    assert readings["nominal_mg_per_l"][1] == 1e-6
+    assert (readings["signal"].max(), readings["dilution"].max()) == (1e12, 1e6)
 
 
 def _concentrations(**columns: list[float]) -> pd.DataFrame:
