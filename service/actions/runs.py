@@ -155,16 +155,23 @@ def withheld(measured: Measurement) -> dict[str, Flag]:
     return {number: Flag(flag) for number, flag in zip(kept["lab_number"], kept["withheld"], strict=True)}
 
 
+def _plain(value: float, digits: int) -> str:
+    """Write a number to so many significant digits, never with an exponent: the reader takes none."""
+    if np.isnan(value):
+        return ""
+    return np.format_float_positional(value, precision=digits, unique=False, fractional=False, trim="-")
+
+
 def values_csv(values: pd.DataFrame) -> str:
     """Soil values as a file that ``read_bench`` reads; a censored value is written ``<limit``.
 
     Values keep six digits, more than any laboratory knows: they are rounded once, where they are printed.
     Depth and day are left out: the sample list has them.
     """
-    below = "<" + values["below"].map("{:.10g}".format)
+    pairs = zip(values["value"], values["below"], strict=True)
     written = values.assign(
-        value=values["value"].map("{:.6g}".format).where(values["value"].notna(), below),
-        standard_uncertainty=values["standard_uncertainty"].map("{:.4g}".format, na_action="ignore"),
+        value=[_plain(value, 6) or f"<{_plain(below, 10)}" for value, below in pairs],
+        standard_uncertainty=[_plain(each, 4) for each in values["standard_uncertainty"]],
     )
     columns = [
         "lab_number",

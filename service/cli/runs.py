@@ -83,9 +83,16 @@ def exclusions(texts: list[str] | None) -> dict[int, str]:
 
 
 def _read(
-    path: Path, layout: Layout | None, header: Path | None, choice: dict[str, object], out: dict[int, str]
+    path: Path,
+    layout: Layout | None,
+    header: Path | None,
+    choice: dict[str, object],
+    out: dict[int, str],
+    *,
+    calibration_only: bool = False,
 ) -> Run:
-    return actions.with_choices(read_run(path, layout=layout, header=header), choice, out)
+    run = read_run(path, layout=layout, header=header, calibration_only=calibration_only)
+    return actions.with_choices(run, choice, out)
 
 
 def refuse_repeated(runs: list[Run]) -> None:
@@ -125,7 +132,8 @@ def calibrate(
     as_json: JsonOption = False,
 ) -> None:
     """Fit the curve of one run and compare it with the others that could be fitted."""
-    read = _read(run, read_layout(layout), header, _choice(model, weighting, zero), exclusions(exclude))
+    choice, out = _choice(model, weighting, zero), exclusions(exclude)
+    read = _read(run, read_layout(layout), header, choice, out, calibration_only=True)
     curve = actions.calibrate(read, read_limits(limits))
     same = (curve.model, curve.weighting) == (curve.proposed_model, curve.proposed_weighting)
     if as_json:

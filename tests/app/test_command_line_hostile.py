@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,9 +13,11 @@ import pytest
 
 from interpretation.errors import FurrowsliceError
 from service.actions.card import read_laboratory
+from service.actions.runs import values_csv
 from service.cli.fields import comments_by_field
 from service.cli.runs import exclusions
 from service.paths import demo_directory
+from service.samplefiles import read_bench, read_samples
 
 DEMO = demo_directory()
 BENCH = ("--samples", DEMO / "samples.csv", "--laboratory", DEMO / "laboratory.yaml")
@@ -178,3 +181,43 @@ def test_a_comment_is_a_text_that_can_be_printed(options: list[str], message: st
     with pytest.raises(FurrowsliceError) as told:
         comments_by_field(options, ["F"])
     assert str(told.value).startswith(message)
+
+
+def test_a_run_of_standards_alone_is_calibrated_and_not_measured(tmp_path: Path) -> None:
+    lines = (DEMO / "bray-p.csv").read_text().splitlines()
+    path = tmp_path / "standards.csv"
+    path.write_text("\n".join(line for line in lines if not re.match(r"\d+,(?!standard)", line)))
+    calibrated = furrowslice("calibrate", path)
+    assert (calibrated.returncode, calibrated.stderr) == (0, "")
+    measured = furrowslice("measure", path, *BENCH, "--out", tmp_path / "out")
+    assert measured.returncode == 2
+    assert "standards.csv: the run has no samples" in measured.stderr
+    assert "a run of standards alone can be calibrated, not measured" in measured.stderr
+
+
+@pytest.mark.parametrize(
+    ("value", "uncertainty", "written"),
+    [
+        (8_901_500.0, 12_345_678.0, "8901500,mg/kg,air-dry,12350000"),
+        (0.000012345678, 0.00000012345, "0.0000123457,mg/kg,air-dry,0.0000001235"),
+        (22.475, float("nan"), "22.475,mg/kg,air-dry,"),
+        (0.0, 0.0, "0,mg/kg,air-dry,0"),
+    ],
+)
+def test_values_are_written_as_they_are_read(
+    tmp_path: Path, value: float, uncertainty: float, written: str
+) -> None:
+    context = read_samples(DEMO / "samples.csv").context
+    values = read_bench(DEMO / "bench.csv", context).iloc[:2]
+    values = values.assign(
+        unit="mg/kg",
+        basis="air-dry",
+        value=[value, float("nan")],
+        below=[float("nan"), 0.00004],
+        standard_uncertainty=uncertainty,
+    )
+    text = values_csv(values)
+    assert written in text
+    assert ",<0.00004," in text
+    (tmp_path / "values.csv").write_text(text)
+    assert read_bench(tmp_path / "values.csv", context)["value"][0] == pytest.approx(value, rel=5e-6)
