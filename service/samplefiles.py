@@ -70,6 +70,21 @@ _RANGES: dict[str, tuple[float, float, bool]] = {
     "air_dry_moisture_percent": (0, 100, False),
     "ph_water": (0, 14, False),
 }
+# The same of soil values, by unit. A pH of 63 or 0.63 is a slipped mark, and would have a class; pure matter
+# has 100 %, and only lime in an extract can count as more bases; slightly negative contents are noise about
+# zero, and have no class.
+_VALUE_RANGES: dict[str, tuple[float, float]] = {
+    "pH": (2, 12),
+    "%": (-100, 100),
+    "g/kg": (-1000, 1000),
+    "mg/kg": (-1e6, 1e6),
+    "mg/dm3": (-1e6, 1e6),
+    "ug/kg": (-1e9, 1e9),
+    "cmol/kg": (-1000, 1000),
+    "cmol/dm3": (-1000, 1000),
+    "dS/m": (-1000, 1000),
+    "ratio": (-1000, 1000),
+}
 _IDENTIFIERS = ("lab_number", "field_id", "region", "crop", "previous_crop")
 
 
@@ -237,6 +252,7 @@ def read_bench(path: Path, context: pd.DataFrame, dialect: Dialect = OWN) -> pd.
     columns = {name: parse(table.column(name)) for name, parse in parsers.items()}
     columns["value"], columns["below"] = _values(table.column("value"), dialect)
     columns["standard_uncertainty"] = _uncertainty(table, dialect)
+    _check_sizes(table, columns)
     named = cells.names(table.column("origin")) if table.has("origin") else [""] * len(table.indices)
     file = f"bench file {UNSEEN.sub('?', path.name)}"  # a file may be called anything, a page may not say it
     columns["origin"] = [text or file for text in named]
@@ -277,6 +293,24 @@ def _uncertainty(table: Table, dialect: Dialect) -> NDArray[np.float64]:
     values = cells.numbers(column, dialect)
     cells.check_range(column, values, 0, np.inf)
     return values
+
+
+def _check_sizes(table: Table, columns: dict[str, Any]) -> None:
+    keys = zip(columns["analyte"], columns["unit"], strict=True)
+    ranges = [(0, 1000) if key == "base-saturation" else _VALUE_RANGES[unit] for key, unit in keys]
+    low, high = np.array(ranges).T
+    misplaced = {
+        "value": (columns["value"] < low) | (columns["value"] > high) | (columns["below"] > high),
+        "standard_uncertainty": columns["standard_uncertainty"] > high,
+    }
+    for name, wrong in misplaced.items():
+        if wrong.any():
+            index = int(wrong.argmax())
+            raise table.column(name).refuse(
+                index, f"{columns['analyte'][index]} has no such {name.replace('_', ' ')}",
+                expected=f"from {low[index]:g} to {high[index]:g} {columns['unit'][index]}",
+                fix="correct the decimal mark, the value or its unit",
+            )  # fmt: skip
 
 
 def _check_forms(table: Table, columns: dict[str, Any]) -> None:

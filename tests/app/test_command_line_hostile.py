@@ -198,10 +198,10 @@ def test_a_run_of_standards_alone_is_calibrated_and_not_measured(tmp_path: Path)
 @pytest.mark.parametrize(
     ("value", "uncertainty", "written"),
     [
-        (8_901_500.0, 12_345_678.0, "8901500,mg/kg,air-dry,12350000"),
-        (0.000012345678, 0.00000012345, "0.0000123457,mg/kg,air-dry,0.0000001235"),
-        (22.475, float("nan"), "22.475,mg/kg,air-dry,"),
-        (0.0, 0.0, "0,mg/kg,air-dry,0"),
+        (8_901_500.0, 12_345_678.0, "8901500,ug/kg,air-dry,12350000"),
+        (0.000012345678, 0.00000012345, "0.0000123457,ug/kg,air-dry,0.0000001235"),
+        (22.475, float("nan"), "22.475,ug/kg,air-dry,"),
+        (0.0, 0.0, "0,ug/kg,air-dry,0"),
     ],
 )
 def test_values_are_written_as_they_are_read(
@@ -210,7 +210,9 @@ def test_values_are_written_as_they_are_read(
     context = read_samples(DEMO / "samples.csv").context
     values = read_bench(DEMO / "bench.csv", context).iloc[:2]
     values = values.assign(
-        unit="mg/kg",
+        analyte="Zn",
+        form="Zn",
+        unit="ug/kg",
         basis="air-dry",
         value=[value, float("nan")],
         below=[float("nan"), 0.00004],

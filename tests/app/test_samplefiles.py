@@ -256,6 +256,10 @@ def test_uncertainty_and_origin_may_be_missing(tmp_path: Path) -> None:
         ("method", "", ["the cell is empty"]),
         ("value", "", ["the cell is empty", "a limit such as <0.5"]),
         ("value", "<0", ["out of range"]),
+        ("value", "12.1", ["column 5 ('value')", "pH has no such value", "from 2 to 12 pH"]),
+        ("value", "0.64", ["pH has no such value", "correct the decimal mark"]),
+        ("value", "<64", ["pH has no such value"]),
+        ("standard_uncertainty", "13", ["pH has no such standard uncertainty"]),
         ("value", ">7", ["'>7' is not a number"]),
         ("unit", "ppm", ["'ppm' is not a known word", "mg/kg"]),
         ("basis", "", ["the cell is empty"]),
@@ -266,6 +270,17 @@ def test_a_broken_bench_value_is_refused(tmp_path: Path, name: str, cell: str, p
     context = _samples(tmp_path).context
     where = f"bench.csv, row 2, column {list(BENCH).index(name) + 1} ({name!r})"
     _refused(_write(tmp_path, BENCH | {name: cell}, name="bench.csv"), [where, *parts], context)
+
+
+def test_the_edges_of_the_sizes_of_soil_values_are_read(tmp_path: Path) -> None:
+    context = _samples(tmp_path).context
+    matter = BENCH | {"analyte": "organic-matter", "form": "organic matter", "unit": "%", "basis": "air-dry"}
+    bases = matter | {"analyte": "base-saturation", "form": "percent"}
+    for row in (BENCH | {"value": "2"}, BENCH | {"value": "12"}, matter | {"value": "100"}):
+        read_bench(_write(tmp_path, row, name="bench.csv"), context)
+    read_bench(_write(tmp_path, bases | {"value": "101"}, name="bench.csv"), context)
+    with pytest.raises(SampleListError, match="from -100 to 100 %"):
+        read_bench(_write(tmp_path, matter | {"value": "101"}, name="bench.csv"), context)
 
 
 def test_a_file_name_that_is_no_text_can_still_be_an_origin(tmp_path: Path) -> None:
