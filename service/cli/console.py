@@ -31,9 +31,8 @@ def _console(stream: TextIO | None, *, stderr: bool = False) -> Console:
 
 
 out = _console(sys.stdout)
-WORDING = Wording(Format("en", "metric"))  # the command line speaks English
-
 err = _console(sys.stderr, stderr=True)
+WORDING = Wording(Format("en", "metric"))  # the command line speaks English
 
 
 def survive_any_encoding() -> None:
