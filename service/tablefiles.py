@@ -12,6 +12,7 @@ A file holds one record, or a list of records.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from itertools import islice
@@ -115,7 +116,7 @@ def _read(directory: Path) -> tuple[TableSet, list[Problem]]:
 
 def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
     """Every table file with its kind, in a fixed order; anything else in the folder is a problem."""
-    paths = list(islice(directory.rglob("*"), MAX_FILES + 1))
+    paths = list(islice(_listed(directory, found), MAX_FILES + 1))
     if len(paths) > MAX_FILES:
         found.problems.append(
             _stray(
@@ -129,7 +130,7 @@ def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
     for path in sorted(paths):
         parts = path.relative_to(directory).parts
         hidden = any(part.startswith(".") for part in parts)  # version control, file managers
-        if hidden or path.is_dir() or parts[0] in OTHERS or path.name == "README.md":
+        if hidden or parts[0] in OTHERS or path.name == "README.md":
             continue
         kind = _kind(parts)
         if kind:
@@ -144,6 +145,18 @@ def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
                     "move the file, or end its name in .yaml",
                 )
             )
+
+
+def _listed(directory: Path, found: _Found) -> Iterator[Path]:
+    """Everything in the folder but its folders; one that cannot be opened is a problem, not an empty one."""
+
+    def closed(error: OSError) -> None:
+        what = f"the folder cannot be opened ({error.strerror})"
+        found.problems.append(_stray(error.filename, what, "a folder that can be read", "look at its rights"))
+
+    for folder, folders, names in os.walk(directory, onerror=closed):
+        links = (name for name in folders if Path(folder, name).is_symlink())  # not followed: no table file
+        yield from (Path(folder, name) for name in (*names, *links))
 
 
 def _kind(parts: tuple[str, ...]) -> str | None:

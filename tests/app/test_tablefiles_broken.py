@@ -1,5 +1,7 @@
 """One folder a mistake in tests/broken_tables: laid over sound tables, it gives the message beside it."""
 
+import errno
+import os
 import shutil
 from pathlib import Path
 
@@ -97,6 +99,30 @@ def test_size_at_and_over_the_cap(tmp_path):
 def test_too_many_files_are_not_walked(tmp_path, monkeypatch):
     monkeypatch.setattr(tablefiles, "MAX_FILES", 5)
     assert "more than 5 files" in str(check_directory(SOUND)[0])
+
+
+def test_a_folder_that_cannot_be_opened_is_not_an_empty_one(monkeypatch):
+    opened = os.scandir
+
+    def guarded(folder):
+        if str(folder).endswith("rates"):
+            raise PermissionError(errno.EACCES, "Permission denied", str(folder))
+        return opened(folder)
+
+    monkeypatch.setattr(os, "scandir", guarded)
+    assert str(check_directory(SOUND)[0]) == (
+        f"{SOUND / 'vale' / 'rates'}: error: the folder cannot be opened (Permission denied)\n"
+        "Expected: a folder that can be read\n"
+        "To fix it: look at its rights"
+    )
+    with pytest.raises(TableError, match="the folder cannot be opened"):
+        read_tables(SOUND)
+
+
+def test_a_link_to_a_folder_is_told_and_not_passed_over(tmp_path):
+    tables = shutil.copytree(SOUND, tmp_path / "tables")
+    (tables / "linked").symlink_to(tables / "vale")
+    assert str(check_directory(tables)[0]).startswith("linked: error: this is no table file")
 
 
 def test_fingerprints_are_those_of_the_files():
