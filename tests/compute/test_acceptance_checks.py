@@ -133,7 +133,8 @@ def test_duplicates_are_not_compared_below_the_reporting_level(
 def test_duplicates_meet_on_the_undiluted_scale() -> None:
     # 4.0 undiluted and 0.8 at 1 in 5 are the same extract
     (line,) = lines_of(judge(run_of(with_duplicate(4.0, 0.8, dilution=5.0))), CheckName.DUPLICATE)
-    assert (line.figure, line.outcome) == (0.0, PASS)
+    # The fit leaves the last bit of each reading to the machine's linear algebra.
+    assert (line.figure, line.outcome) == (pytest.approx(0.0, abs=1e-9), PASS)
 
 
 def test_a_duplicate_of_nothing_has_failed() -> None:
