@@ -63,9 +63,13 @@ class Method(Record):
         description="add the water of a moist soil to the extract volume; printed with the result",
     )
     digits: tuple[DigitRule, ...] = (DigitRule(**{"from": 0}, decimals=1),)
+    valid_ph_min: float | None = Field(default=None, description="not valid below this soil pH in water")
     valid_ph_max: float | None = Field(default=None, description="not valid above this soil pH in water")
     valid_lime_percent_max: float | None = Field(
         default=None, description="not valid above this carbonate content"
+    )
+    valid_om_percent_max: float | None = Field(
+        default=None, description="not valid above this content of organic matter"
     )
     use_instead: str = Field(default="", description="id of the method to use where this one is not valid")
     reproducibility_percent: float | None = Field(
@@ -73,8 +77,12 @@ class Method(Record):
     )
     calibrated_from_mg_per_l: float | None = None
     calibrated_to_mg_per_l: float | None = None
+    working_from: float | None = Field(default=None, description="lowest soil value of the method's span")
+    working_to: float | None = Field(default=None, description="highest soil value of the method's span")
+    interferences: tuple[str, ...] = ()
     hazards: tuple[str, ...] = ()
-    external_code: str = ""
+    procedure: str = Field(default="", description="code of the procedure in the GloSIS ontology (CC BY 4.0)")
+    external_code: str = Field(default="", description="the laboratory's own code; empty as shipped")
     sources: tuple[str, ...] = ()
     standing: Standing = "invented"
 

@@ -39,8 +39,11 @@ from typing import Literal, get_args
 from interpretation.errors import BasisError
 
 Basis = Literal["as-received", "air-dry", "oven-dry", "scooped-volume", "none"]
-SoilUnit = Literal["mg/kg", "ug/kg", "g/kg", "mg/dm3", "cmol/kg", "cmol/dm3", "%", "dS/m", "pH", "ratio"]
-RateUnit = Literal["kg/ha", "t/ha", "lb/ac", "ton/ac"]
+SoilUnit = Literal[
+    "mg/kg", "ug/kg", "g/kg", "mg/dm3", "cmol/kg", "cmol/dm3", "%", "dS/m", "pH", "ratio",
+    "kg/ha", "lb/ac", "index",
+]  # fmt: skip
+RateUnit = Literal["kg/ha", "t/ha", "lb/ac", "ton/ac", "lb/1000ft2"]
 
 BASES: tuple[str, ...] = get_args(Basis)
 SOIL_UNITS: tuple[str, ...] = get_args(SoilUnit)
@@ -49,7 +52,7 @@ UCUM = MappingProxyType(
     {
         "mg/L": "mg/L", "mg/kg": "mg/kg", "ug/kg": "ug/kg", "g/kg": "g/kg", "mg/dm3": "mg/dm3",
         "cmol/kg": "cmol/kg", "cmol/dm3": "cmol/dm3", "%": "%", "dS/m": "dS/m", "pH": "[pH]", "ratio": "1",
-        "kg/ha": "kg/har", "t/ha": "t/har", "lb/ac": "[lb_av]/[acr_us]", "ton/ac": "[ston_av]/[acr_us]",
+        "index": "1", "lb/1000ft2": "[lb_av]/(1000.[sft_i])", "kg/ha": "kg/har", "t/ha": "t/har", "lb/ac": "[lb_av]/[acr_us]", "ton/ac": "[ston_av]/[acr_us]",
         "mL": "mL", "g": "g", "cm": "cm", "cm3": "cm3",
     }
 )  # fmt: skip
@@ -133,6 +136,10 @@ ANALYTES = MappingProxyType(
             _analyte("pH", "pH"),
             _analyte("buffer-pH", "pH"),
             _analyte("organic-matter", "organic matter"),
+            _analyte("organic-carbon", "organic carbon"),
+            _analyte("available-nitrogen", "N"),
+            _analyte("organic-sulfur", "S"),
+            _analyte("nitrogen-supply", "index"),
             _analyte("CEC", "charge"),
             _analyte("exchangeable-acidity", "charge"),
             _analyte("base-saturation", "percent"),

@@ -228,6 +228,18 @@ class Refusal(Record):
     values: dict[str, str | float] = {}
 
 
+class MeasuredAs(Record):
+    """What was measured, where the value that is printed and classed was worked out from it."""
+
+    value: float | None
+    below: float | None
+    decimals: int
+    method: str
+    unit: SoilUnit
+    factor: float | None = None  # the table's unit for one of the measured, where only the unit changed
+    conversion: str | None = None  # id of the equation between methods that was switched on
+
+
 class SoilResult(Record):
     """One soil value of one sample with its class, or the reason it has none."""
 
@@ -252,6 +264,7 @@ class SoilResult(Record):
     refusal: Refusal | None = None
     origin: str = ""
     sampled_on: date | None = None
+    measured_as: MeasuredAs | None = None
 
 
 class Step(Record):

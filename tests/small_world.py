@@ -110,10 +110,11 @@ def samples(*rows):
     """Context frame; each row is a dict laid over plain defaults."""
     plain = {
         "label": "a", "field_id": "f1", "field_name": "Long Acre", "farm_name": "Low Aldersey",
-        "grower_name": "A. Grower", "region": "vale", "crop": "maize", "yield_goal": 8.0, "previous_crop": "",
-        "texture": "", "area_ha": 4.0, "depth_from_cm": 0.0, "depth_to_cm": 20.0, "sampled_on": DAY,
+        "grower_name": "A. Grower", "region": "vale", "crop": "maize", "yield_goal": 8.0,
+        "yield_unit": "", "previous_crop": "", "texture": "", "soil_group": "", "area_ha": 4.0, "depth_from_cm": 0.0, "depth_to_cm": 20.0, "sampled_on": DAY,
         "received_on": DAY, "cores": 20.0, "bulk_density_g_per_cm3": np.nan, "lime_percent": np.nan,
         "manure_n_kg_per_ha": 0.0, "manure_p2o5_kg_per_ha": 0.0, "manure_k2o_kg_per_ha": 0.0,
+        "manured_since_harvest": np.nan, "manured_in_three_years": np.nan,
         "near_water": False, "example": False,
     }  # fmt: skip
     return pd.DataFrame([plain | {"lab_number": f"S{i}"} | row for i, row in enumerate(rows, 1)])[

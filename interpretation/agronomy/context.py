@@ -9,9 +9,11 @@ CONTEXT: dict[str, str] = {
     "grower_name": "str",
     "region": "str",  # id
     "crop": "str",  # id of tables/crops
-    "yield_goal": "float64",  # in the crop's own unit; NaN when not given
+    "yield_goal": "float64",  # NaN when not given
+    "yield_unit": "str",  # a unit of tables.YieldUnit, or "" for the crop's own
     "previous_crop": "str",  # id of a crop, or ""
     "texture": "str",  # "" when not known
+    "soil_group": "str",  # a word of the region's soil_groups, or ""
     "area_ha": "float64",
     "depth_from_cm": "float64",
     "depth_to_cm": "float64",
@@ -23,6 +25,8 @@ CONTEXT: dict[str, str] = {
     "manure_n_kg_per_ha": "float64",  # plant-available this season, as the adviser states it; 0 when none
     "manure_p2o5_kg_per_ha": "float64",
     "manure_k2o_kg_per_ha": "float64",
+    "manured_since_harvest": "float64",  # 1 manured after the last harvest, 0 not, NaN not known
+    "manured_in_three_years": "float64",  # the same for the three years before that
     "near_water": "bool",  # a ditch, stream, well or tile inlet borders the field
     "example": "bool",  # invented: every page is marked
 }

@@ -19,6 +19,7 @@ from interpretation.results import Record
 Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9./:-]*$", max_length=120)]
 Formula = str  # arithmetic over the names of interpretation.agronomy.formula.NAMES
 Nutrient = Literal["N", "P2O5", "K2O", "S", "Cl", "Mg", "Zn", "Cu", "Mn", "B", "lime"]
+YieldUnit = Literal["t/ha", "bu/ac", "ton/ac", "lb/ac", "bale/ac"]
 Crops = tuple[Id, ...] | Literal["any"]
 
 
@@ -42,6 +43,10 @@ class Region(Record):
     publisher: str
     valid_for: str = Field(description="laboratories, methods and soils the numbers are valid for")
     not_for: str = Field(description="when not to use them")
+    edition: str = Field(default="", description="how old the numbers are, and what has replaced them")
+    soil_groups: dict[str, str] = Field(
+        default={}, description="the region's own words for kinds of soil, each with what it means"
+    )
     standing: Standing
     sources: tuple[Id, ...] = ()
 
@@ -70,6 +75,7 @@ class Scoped(Record):
     method: Id | None = None
     depth_cm: tuple[float, float] | None = None
     textures: tuple[str, ...] = ()  # empty: every texture
+    soil_groups: tuple[str, ...] = ()  # words of the region's own soil_groups; empty: every soil
     unit: str
     basis: Basis | None = None
     effective_from: date
@@ -86,6 +92,12 @@ class ScaleTable(Scoped):
     depth_cm: tuple[float, float]
     unit: SoilUnit
     basis: Basis
+    per_method_unit: float | None = Field(
+        default=None,
+        gt=0,
+        description="how many of the table's unit one of the method's unit makes, by the publisher's own "
+        "rule: 2 lb/ac for each mg/kg. Values are turned into the table's unit, then rounded and classed",
+    )
     round_to: float = Field(gt=0, description="report and class on this step")
     classes: tuple[SoilClass, ...] = Field(min_length=2, max_length=12)
     adequate_from: str | None = Field(
@@ -95,10 +107,10 @@ class ScaleTable(Scoped):
 
 
 class ValueStep(Record):
-    """From this soil test upwards, this rate (half-open steps)."""
+    """From this soil test upwards, this rate (half-open steps); ``null`` where the source gives none."""
 
     at: float = Field(alias="from")
-    rate: float | Formula
+    rate: float | Formula | None
 
 
 class Credit(Record):
@@ -118,9 +130,21 @@ class RateTable(Scoped):
 
     nutrient: Nutrient
     unit: RateUnit
-    by_class: dict[str, float | Formula] | None = None
+    by_class: dict[str, float | Formula | None] | None = None
     by_value: tuple[ValueStep, ...] | None = None
+    rows_of: str = Field(default="soil_test", description="the number that the rows of by_value run over")
+    between_rows: Literal["step", "straight-line"] = Field(
+        default="step",
+        description="a row holds up to the next, or amounts lie on straight lines between the rows; then "
+        "nothing is given below the first row or above the last",
+    )
     formula: Formula | None = None
+    yield_unit: YieldUnit | None = Field(
+        default=None, description="unit of yield_goal in this table's formulas and rows; the crop's own if none"
+    )
+    holds_if: Formula | None = Field(
+        default=None, description="the amount is refused unless this holds, e.g. om_percent <= 5"
+    )
     when: Formula | None = Field(
         default=None, description="no amount is due unless this holds, e.g. ph < 6.2"
     )
@@ -133,12 +157,23 @@ class RateTable(Scoped):
 
 
 class Removal(Record):
-    """What a harvest carries away, in kg per unit of yield."""
+    """What a harvest carries away, as one edition of one list prints it.
 
+    The keys say what is counted: ``P2O5`` and ``K2O`` are oxides, ``P`` and ``K`` elements. Percentages are
+    of the harvested mass. The first edition for the harvested part that is not ``doubtful`` is the one used.
+    """
+
+    edition: str = ""
+    part: Literal["harvest", "harvest-and-straw", "straw"] = "harvest"
+    per: Literal["kg/t", "lb/bu", "lb/ton", "%"] = "kg/t"
     N: float | None = None
     P2O5: float | None = None
     K2O: float | None = None
+    P: float | None = None
+    K: float | None = None
     S: float | None = None
+    MgO: float | None = None
+    doubtful: str = Field(default="", description="why these figures must not be used as they stand")
     source: Id
     standing: Standing
 
@@ -148,7 +183,8 @@ class Crop(Record):
 
     id: Id
     name: str
-    yield_unit: Literal["t/ha", "bu/ac"]
+    yield_unit: YieldUnit
+    bushel_lb: float | None = Field(default=None, gt=0, description="mass of a bushel, in pounds")
     yield_from: float = Field(ge=0, description="lowest plausible yield goal; anything else is asked about")
     yield_to: float = Field(gt=0)
     target_ph: float | None = None
@@ -166,6 +202,27 @@ class Material(Record):
     salt_index: float | None = None
     salt_index_source: Id | None = None
     cautions: tuple[str, ...] = ()
+    sources: tuple[Id, ...] = Field(min_length=1)
+    standing: Standing
+
+
+class Conversion(Record):
+    """A published equation from one method's value to another's: a file of ``tables/<region>/conversions``.
+
+    Never applied unless a person names it; the report says that it was.
+    """
+
+    id: Id
+    title: str
+    region: Id
+    analyte: str
+    from_method: Id
+    to_method: Id
+    formula: Formula = Field(description="over soil_test, the value measured, in its method's unit")
+    lowest: float = Field(default=0.0, description="lowest measured value the equation is used for")
+    highest: float = Field(description="highest measured value the equation is used for")
+    effective_from: date
+    effective_to: date | None = Field(default=None, description="last day, inclusive")
     sources: tuple[Id, ...] = Field(min_length=1)
     standing: Standing
 
@@ -191,6 +248,7 @@ class TableSet:
     methods: dict[str, Method] = field(default_factory=dict)
     scales: dict[str, ScaleTable] = field(default_factory=dict)
     rates: dict[str, RateTable] = field(default_factory=dict)
+    conversions: dict[str, Conversion] = field(default_factory=dict)
     crops: dict[str, Crop] = field(default_factory=dict)
     materials: dict[str, Material] = field(default_factory=dict)
     notes: dict[str, NoteRule] = field(default_factory=dict)
