@@ -49,6 +49,7 @@ SHARED: dict[str, type[Record]] = {
 REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable}
 MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
 OTHERS = frozenset({"limits"})  # read by the laboratory side
+PAGES = frozenset({"README.md", "COVERAGE.md"})  # about the tables, for people
 
 
 @dataclass
@@ -130,7 +131,7 @@ def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
     for path in sorted(paths):
         parts = path.relative_to(directory).parts
         hidden = any(part.startswith(".") for part in parts)  # version control, file managers
-        if hidden or parts[0] in OTHERS or path.name == "README.md":
+        if hidden or parts[0] in OTHERS or path.name in PAGES:
             continue
         kind = _kind(parts)
         if kind:
