@@ -72,11 +72,11 @@ def test_the_limits_of_the_laboratory_are_read_elsewhere(tmp_path):
 
 
 def test_pages_about_the_tables_are_passed_over(tmp_path):
-    tables = lay_over(BROKEN / "classes-falling", tmp_path / "tables")
+    tables = lay_over(SOUND, tmp_path / "tables")
     (tables / "COVERAGE.md").write_text("# Coverage\n", encoding="utf-8")
+    assert check_directory(tables) == []
     (tables / "NOTES.md").write_text("anything\n", encoding="utf-8")
-    told = [problem.where for problem in check_directory(tables)]
-    assert told == ["NOTES.md", "vale/scales/p.yaml:16"]
+    assert [problem.where for problem in check_directory(tables)] == ["NOTES.md"]
 
 
 def test_hidden_files_are_passed_over(tmp_path):
