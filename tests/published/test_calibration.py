@@ -6,7 +6,7 @@ Data and expected numbers, each with source, page and standing, are in ``tests/c
 from __future__ import annotations
 
 import json
-from pathlib import Path
+from collections.abc import Iterator
 from typing import Any
 
 import numpy as np
@@ -28,16 +28,25 @@ from interpretation.laboratory.polynomial import weighted_polynomial
 from interpretation.laboratory.proposal import propose
 from interpretation.results import Flag
 from tests.compute.calibration_runs import curve_of, run_of
+from tests.published import printed
 
-FOLDER = Path(__file__).parents[1] / "cases" / "calibration"
+FOLDER = printed.CASES / "calibration"
 CASES = {path.stem: json.loads(path.read_text(encoding="utf-8")) for path in FOLDER.glob("*.json")}
-STANDINGS = {"read", "computed", "from memory"}
+_entries: list[printed.Enter] = []
+
+
+@pytest.fixture(autouse=True)
+def _enter_what_is_expected(ledger: printed.Enter) -> Iterator[None]:
+    _entries.append(ledger)
+    yield
+    _entries.pop()
 
 
 def expect(case: str, name: str) -> Any:
-    """An expected number with its tolerance."""
-    found = CASES[case]["expected"][name]
-    return pytest.approx(found["value"], abs=found["tolerance"])
+    """An expected number with its tolerance; a printed one is entered."""
+    row = CASES[case] | CASES[case]["expected"][name]
+    _entries[-1](row)
+    return printed.expected(row)
 
 
 def line(case: str) -> Curve:
@@ -46,12 +55,9 @@ def line(case: str) -> Curve:
 
 def test_every_number_says_where_it_stands() -> None:
     for name, case in CASES.items():
-        assert case["source"], name
-        assert case["page"], name
         assert case["read_in"], name
-        assert case["standing_of_data"] in STANDINGS, name
-        for number in [*case["expected"].values(), *case["inverse"]]:
-            assert number["standing"] in STANDINGS, name
+        for row in case["expected"].values():
+            printed.check_row(case | row)
 
 
 @pytest.mark.parametrize(
@@ -82,22 +88,29 @@ INVERSES = [(case, row) for case in sorted(CASES) for row in CASES[case]["invers
 @pytest.mark.parametrize(
     ("case", "row"), INVERSES, ids=[f"{c}-{r['signal']}-{r['readings']}" for c, r in INVERSES]
 )
-def test_inverse_prediction(case: str, row: dict[str, Any]) -> None:
+def test_inverse_prediction(case: str, row: dict[str, Any], ledger: printed.Enter) -> None:
     model = "quadratic" if case == "din38402-nitrite" else "linear"
     curve = curve_of(CASES[case]["x"], CASES[case]["y"], model)
     confidence = row.get("confidence", 0.95)
-    found = inverse(curve, row["signal"], row["readings"], confidence)
-    t = stdtrit(curve.degrees_of_freedom, (1 + confidence) / 2)
-    assert float(found.x) == pytest.approx(row["x"], abs=row["tolerance"])
-    if row["uncertainty"] is not None:
-        assert float(found.uncertainty) == pytest.approx(row["uncertainty"], abs=row["tolerance"])
-    if row["half_width"] is not None:  # printed as x +/- t u
-        assert float(t * found.uncertainty) == pytest.approx(row["half_width"], abs=row["tolerance"])
-    if "low" in row:
-        low, high = float(found.low), float(found.high)
-        if row.get("interval") == "wald":
-            low, high = float(found.x - t * found.uncertainty), float(found.x + t * found.uncertainty)
-        assert (low, high) == pytest.approx((row["low"], row["high"]), abs=row["interval_tolerance"])
+    read = inverse(curve, row["signal"], row["readings"], confidence)
+    half_width = stdtrit(curve.degrees_of_freedom, (1 + confidence) / 2) * read.uncertainty
+    wald = row.get("interval") == "wald"
+    found = {
+        "x": read.x,
+        "uncertainty": read.uncertainty,
+        "half_width": half_width,
+        "low": read.x - half_width if wald else read.low,
+        "high": read.x + half_width if wald else read.high,
+    }
+    for name in found.keys() & row.keys():
+        given = "printed" if row["answer"] == "printed" else "expected"
+        answer = CASES[case] | {
+            "answer": row["answer"],
+            given: row[name],
+            "tolerance": row.get("tolerance", 1),
+        }
+        ledger(answer)
+        assert float(found[name]) == printed.expected(answer), name
 
 
 @pytest.mark.parametrize("case", ["harvey-linear", "eurachem-a5-cadmium"])
@@ -277,15 +290,23 @@ def test_student_and_fisher_points() -> None:
 
 @pytest.mark.parametrize(
     ("n", "t"),
-    [(7, 3.143), (8, 2.998), (9, 2.896), (10, 2.821), (11, 2.764), (16, 2.602), (21, 2.528), (26, 2.485),
-     (31, 2.457), (61, 2.390)],
+    [(7, "3.143"), (8, "2.998"), (9, "2.896"), (10, "2.821"), (11, "2.764"), (16, "2.602"), (21, "2.528"),
+     (26, "2.485"), (31, "2.457"), (61, "2.390")],
 )  # fmt: skip
-def test_mdl_uses_the_printed_t(n: int, t: float) -> None:
-    # t(n - 1, 0.99): 40 CFR 136 appendix B; Wisconsin Administrative Code NR 252.0365 (read).
+def test_mdl_uses_the_printed_t(n: int, t: str, ledger: printed.Enter) -> None:
+    # t(n - 1, 0.99): 40 CFR 136 appendix B; Wisconsin Administrative Code NR 252.0365.
+    row = {
+        "answer": "printed",
+        "printed": t,
+        "source": "cfr-40-136-b",
+        "locator": "t-table",
+        "standing": "seen",
+    }
+    ledger(row)
     results = np.zeros(n)
     results[0] = n**0.5  # sum of squares about the mean is n - 1, so s = 1 and the limit is t itself
     assert results.std(ddof=1) == pytest.approx(1)
-    assert mdl_limits(results).detection_mg_per_l == pytest.approx(t, abs=6e-4)
+    assert mdl_limits(results).detection_mg_per_l == printed.expected(row)
 
 
 def test_mdl_of_seven_spiked_blanks() -> None:

@@ -14,6 +14,7 @@ import pandas as pd
 import pytest
 
 from interpretation.laboratory.polynomial import weighted_polynomial
+from tests.published import printed
 
 CASES = Path(__file__).parents[1] / "cases" / "nist"
 
@@ -34,7 +35,7 @@ def test_every_set_in_the_folder_is_tried() -> None:
 
 
 @pytest.mark.parametrize("name", TOLERANCES)
-def test_certified_values(name: str) -> None:
+def test_certified_values(name: str, ledger: printed.Enter) -> None:
     case = json.loads((CASES / f"{name}.json").read_text(encoding="utf-8"))
     data = pd.read_csv(CASES / f"{name}.csv")
     assert len(data) == case["n"]
@@ -43,6 +44,15 @@ def test_certified_values(name: str) -> None:
     )
     certified = case["certified"]
     of_coefficients, of_deviations = TOLERANCES[name]
+    texts = [*certified["estimate"], *certified["standard_deviation_of_estimate"]]
+    texts += [certified["residual_standard_deviation"], certified["r_squared"]]
+    ledger(
+        {
+            "answer": "printed", "printed": texts, "source": "nist-strd", "locator": name,
+            "standing": "transcribed", "tolerance": of_coefficients,
+            "because": "15 digits are certified; double precision keeps the share that TOLERANCES states",
+        }
+    )  # fmt: skip
 
     assert fit.coefficients == pytest.approx(np.array(certified["estimate"], float), rel=of_coefficients)
     # Wampler 1 and 2 are exact: their certified deviations are zero, hence an absolute tolerance too.

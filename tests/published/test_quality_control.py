@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -29,16 +27,17 @@ from tests.compute.laboratory_runs import (
     run_of,
     samples,
 )
+from tests.published import printed
 
-FILE = Path(__file__).parents[1] / "cases" / "control_charts.json"
-CHARTS = json.loads(FILE.read_text(encoding="utf-8"))["cases"]
+CHARTS = printed.load("control_charts.json")["cases"]
 
 
 @pytest.mark.parametrize("case", CHARTS, ids=[case["id"] for case in CHARTS])
-def test_control_charts(case: dict[str, Any]) -> None:
+def test_control_charts(case: dict[str, Any], ledger: printed.Enter) -> None:
+    ledger(case)
     z = [(value - case["mean"]) / case["sd"] for value in case["values"]]
     broken = broken_rules(z)
-    assert any(case["broken"] in rules for rules in broken)
+    assert any(case["printed"] in rules for rules in broken)
 
     soil = ReferenceSoil(name="R", method=BRAY.id, mean=case["mean"], sd=case["sd"], source="control-rules")
     cups = [cup("reference soil", "R", value / 10) for value in case["values"]]  # 1:10

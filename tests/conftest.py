@@ -1,0 +1,37 @@
+"""What the suite says at its end: how many printed values of how many publications it agrees with."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import pytest
+
+from tests.published import printed
+
+
+@pytest.fixture
+def ledger(record_property: Callable[[str, object], None]) -> printed.Enter:
+    """Enter a row's printed values; they count when the test passes."""
+
+    def enter(row: Mapping[str, Any]) -> None:
+        printed.check_row(row)
+        record_property("printed", (*printed.publication(row), row["standing"], printed.values_of(row)))
+
+    return enter
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    values: Counter[str] = Counter()
+    publications: set[tuple[str, str]] = set()
+    for report in terminalreporter.stats.get("passed", []):
+        for name, entry in report.user_properties:
+            if name == "printed" and report.when == "call" and entry[3]:
+                values[entry[2]] += entry[3]
+                publications.add(entry[:2])
+    if values:
+        standings = ", ".join(f"{count} {standing}" for standing, count in values.most_common())
+        terminalreporter.write_line(
+            f"{values.total()} printed values of {len(publications)} publications agree ({standings})."
+        )
