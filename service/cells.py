@@ -270,12 +270,18 @@ def parse_day(text: str, dialect: Dialect) -> date | None:
 
 def yes_no(column: Column, dialect: Dialect) -> NDArray[np.bool_]:
     """Read a column of the declared words for yes and no; a blank cell is no."""
+    said: NDArray[np.bool_] = yes_no_unknown(column, dialect) == 1
+    return said
+
+
+def yes_no_unknown(column: Column, dialect: Dialect) -> NDArray[np.float64]:
+    """Read a column of the declared words for yes and no as 1 and 0; a blank cell is NaN."""
     if not any(column.cells):
-        return np.zeros(len(column.cells), dtype=bool)
-    meanings = {fold(word): "yes" for word in dialect.yes} | {fold(word): "no" for word in dialect.no}
-    meanings |= dict.fromkeys(_blank(dialect.blank_cells), "no")
+        return np.full(len(column.cells), np.nan)
+    meanings = {fold(word): "1" for word in dialect.yes} | {fold(word): "0" for word in dialect.no}
+    meanings |= dict.fromkeys(_blank(dialect.blank_cells), "nan")
     said = words(column, meanings, "yes or no", fix=_or_declare("correct the cell", "the word", dialect))
-    return np.array([word == "yes" for word in said])
+    return np.array(said, dtype=np.float64)
 
 
 def words(

@@ -17,6 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from interpretation.agronomy.context import CONTEXT
+from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import BasisError, SampleListError
 from interpretation.quantities import ANALYTES, BASES, SOIL_UNITS, form_factor
 from interpretation.soil_values import soil_values
@@ -46,7 +47,8 @@ REQUIRED = (
 )  # fmt: skip
 # Samples of one field share one report, so they share these.
 OF_THE_FIELD = (
-    "field_name", "farm_name", "grower_name", "region", "crop", "yield_goal", "previous_crop", "area_ha",
+    "field_name", "farm_name", "grower_name", "region", "crop", "yield_goal", "yield_unit", "previous_crop",
+    "area_ha",
 )  # fmt: skip
 BENCH_REQUIRED = ("lab_number", "analyte", "form", "method", "value", "unit", "basis")
 BENCH_OPTIONAL = ("standard_uncertainty", "origin")
@@ -54,7 +56,7 @@ BENCH_OPTIONAL = ("standard_uncertainty", "origin")
 # What a number may be: lowest, highest, and whether the lowest itself is left out. Wide on purpose: they
 # catch a slipped decimal mark or a wrong unit, not an unusual soil.
 _RANGES: dict[str, tuple[float, float, bool]] = {
-    "yield_goal": (0, 1000, True),
+    "yield_goal": (0, 20_000, True),  # lb/ac of hay; what the crop can yield is the crop's file to say
     "area_ha": (0, 100_000, True),
     "depth_from_cm": (0, 300, False),
     "depth_to_cm": (0, 300, True),
@@ -84,7 +86,12 @@ _VALUE_RANGES: dict[str, tuple[float, float]] = {
     "cmol/dm3": (-1000, 1000),
     "dS/m": (-1000, 1000),
     "ratio": (-1000, 1000),
+    "kg/ha": (-1e6, 1e6),  # the most there can be of calcium, the whole layer sampled
+    "lb/ac": (-1e6, 1e6),
+    "index": (0, 10_000),  # from ratings 0 to 4 to indices that count pounds an acre
 }
+# Yes, no, or not known: a blank cell says nothing, and must not be taken for a no.
+_YES_NO_UNKNOWN = ("manured_since_harvest", "manured_in_three_years")
 _IDENTIFIERS = ("lab_number", "field_id", "region", "crop", "previous_crop")
 
 
@@ -112,7 +119,9 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
     path
         One row a sample. Columns :data:`REQUIRED` must be there and filled (``grower_name`` may be
         blank); any other column of ``CONTEXT`` and :data:`PREPARATION` may be missing or blank: no
-        number then, an empty text, no manure, not near water, no example.
+        number then, an empty text, no manure, not near water, no example. ``yield_unit`` is a
+        ``YieldUnit``; left blank, the goal is in the crop's own unit. ``manured_since_harvest`` and
+        ``manured_in_three_years`` say yes, no or, left blank, that it is not known.
     dialect
         How the file is written; our own format by default.
 
@@ -158,6 +167,10 @@ def _column(table: Table, name: str, dtype: str, dialect: Dialect) -> Any:
     column, required = table.column(name), name in REQUIRED
     if name in _IDENTIFIERS:
         return cells.ids(column, required=required)
+    if name == "yield_unit":
+        return cells.words(column, {"": ""} | {fold(unit): unit for unit in YIELD_UNITS}, "unit of yield")
+    if name in _YES_NO_UNKNOWN:
+        return cells.yes_no_unknown(column, dialect)
     if dtype == "str":
         return cells.names(column, required=required and name != "grower_name")
     if dtype == "bool":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -11,17 +12,19 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy.amounts import RatedSamples, rate_columns, rate_samples
 from interpretation.agronomy.context import CONTEXT
+from interpretation.agronomy.extractants import convert_values
 from interpretation.agronomy.notes import choose_notes
 from interpretation.agronomy.samples import Column, context_columns, kg_per_ha, soil_columns
 from interpretation.agronomy.scopes import RowsOf, codes_of, groups
-from interpretation.agronomy.tables import TableSet
+from interpretation.agronomy.tables import YIELD_UNITS, TableSet
 from interpretation.agronomy.values import ClassedValues, class_values
 from interpretation.errors import SampleListError
 from interpretation.soil_values import soil_values as checked_soil_values
 
 # What a field's report says once, for all its samples.
 FIELD_COLUMNS = (
-    "field_name", "farm_name", "grower_name", "region", "crop", "yield_goal", "previous_crop", "area_ha",
+    "field_name", "farm_name", "grower_name", "region", "crop", "yield_goal", "yield_unit", "previous_crop",
+    "area_ha",
 )  # fmt: skip
 
 
@@ -43,6 +46,9 @@ class Advice:
         What formulas saw: one column a name, one element a sample.
     tables
         The tables all of it was worked out from.
+    measured
+        What stands behind each value that was worked out from another method's:
+        :data:`interpretation.agronomy.extractants.MEASURED`, indexed by the rows of ``classed``.
     """
 
     context: pd.DataFrame
@@ -51,6 +57,7 @@ class Advice:
     noted: pd.DataFrame
     columns: dict[str, Column]
     tables: TableSet
+    measured: pd.DataFrame
 
     @cached_property
     def samples_of_field(self) -> dict[str, NDArray[np.int64]]:
@@ -65,7 +72,9 @@ class Advice:
         return {name: RowsOf(frame["sample"].to_numpy(), len(self.context)) for name, frame in frames.items()}
 
 
-def advise(soil_values: pd.DataFrame, tables: TableSet, context: pd.DataFrame) -> Advice:
+def advise(
+    soil_values: pd.DataFrame, tables: TableSet, context: pd.DataFrame, convert: Sequence[str] = ()
+) -> Advice:
     """Class soil values, work out amounts and choose notes, for any number of samples.
 
     Parameters
@@ -78,6 +87,9 @@ def advise(soil_values: pd.DataFrame, tables: TableSet, context: pd.DataFrame) -
     context
         Columns of :data:`interpretation.agronomy.context.CONTEXT`, one row a sample. A sample without soil
         values keeps its place.
+    convert
+        Ids of the published equations between methods that a person switched on; none if left out. See
+        :func:`interpretation.agronomy.extractants.convert_values`.
 
     Returns
     -------
@@ -86,7 +98,10 @@ def advise(soil_values: pd.DataFrame, tables: TableSet, context: pd.DataFrame) -
     Raises
     ------
     SampleListError
-        A column is missing, a lab number is listed twice or not at all, a region or crop is unknown.
+        A column is missing, a lab number is listed twice or not at all, a region, crop or unit of yield is
+        unknown, or a soil group is none of its region's.
+    FurrowsliceError
+        A conversion is unknown, or two are switched on for one method of a region.
 
     Notes
     -----
@@ -104,15 +119,19 @@ def advise(soil_values: pd.DataFrame, tables: TableSet, context: pd.DataFrame) -
     0
     """
     known = _checked_context(context, tables)
-    classed = class_values(checked_soil_values(soil_values).reset_index(drop=True), known, tables)
+    soil = checked_soil_values(soil_values).reset_index(drop=True)
+    converted = convert_values(soil, known, tables, convert)
+    classed = class_values(converted, known, tables)
     columns = context_columns(known, tables) | soil_columns(classed, tables, len(known))
     columns["nitrate_kg_per_ha"] = kg_per_ha(
         columns["nitrate_mg_per_kg"], columns["depth_cm"], columns["bulk_density_g_per_cm3"]
     )
+    columns["converted"] = np.zeros(len(known))
+    columns["converted"][classed.frame["sample"].to_numpy()[converted.measured.index]] = 1.0
     rated = rate_samples(classed, columns, known, tables)
     columns |= rate_columns(rated.frame, tables, len(known))
     noted = choose_notes(tables.notes, columns, known["region"])
-    return Advice(known, classed, rated, noted, columns, tables)
+    return Advice(known, classed, rated, noted, columns, tables, converted.measured)
 
 
 def field_ids(advice: Advice) -> tuple[str, ...]:
@@ -141,6 +160,7 @@ def _checked_context(context: pd.DataFrame, tables: TableSet) -> pd.DataFrame:
         ("region", [*tables.regions]),
         ("crop", [*tables.crops]),
         ("previous_crop", ["", *tables.crops]),
+        ("yield_unit", ["", *YIELD_UNITS]),
     ):
         unknown = ~known[column].isin(allowed)
         if unknown.any():
@@ -148,10 +168,26 @@ def _checked_context(context: pd.DataFrame, tables: TableSet) -> pd.DataFrame:
                 f"unknown {column.replace('_', ' ')} {known[column][unknown].iloc[0]!r}",
                 where=f"lab number {known['lab_number'][unknown].iloc[0]}",
                 expected=f"one of {', '.join(name or '(empty)' for name in sorted(allowed))}",
-                fix="correct the name, or add its file to the tables",
+                fix="correct the name" + ("" if column == "yield_unit" else ", or add it to the tables"),
             )
+    _refuse_unknown_soil_groups(known, tables)
     _refuse_mixed_fields(known)
     return known
+
+
+def _refuse_unknown_soil_groups(context: pd.DataFrame, tables: TableSet) -> None:
+    """A soil group is a word of the sample's own region: misspelt, it would match no table in silence."""
+    for rows in groups(codes_of(context["region"], context["soil_group"])):
+        first = context.iloc[rows[0]]
+        words = tables.regions[first["region"]].soil_groups
+        if first["soil_group"] and first["soil_group"] not in words:
+            known = "; ".join(f"{word} ({meaning})" for word, meaning in words.items())
+            raise SampleListError(
+                f"unknown soil group {first['soil_group']!r} of region {first['region']}",
+                where=f"lab number {first['lab_number']}",
+                expected=f"one of {known}, or an empty cell" if known else "an empty cell; it has none",
+                fix="correct the word, or leave the cell empty where the soil group is not known",
+            )
 
 
 def _refuse_mixed_fields(context: pd.DataFrame) -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Annotated, Literal
+from typing import Annotated, Literal, get_args
 
 from pydantic import Field
 
@@ -20,6 +20,7 @@ Id = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9./:-]*$", max_length=120)]
 Formula = str  # arithmetic over the names of interpretation.agronomy.formula.NAMES
 Nutrient = Literal["N", "P2O5", "K2O", "S", "Cl", "Mg", "Zn", "Cu", "Mn", "B", "lime"]
 YieldUnit = Literal["t/ha", "bu/ac", "ton/ac", "lb/ac", "bale/ac"]
+YIELD_UNITS: tuple[str, ...] = get_args(YieldUnit)
 Crops = tuple[Id, ...] | Literal["any"]
 
 
@@ -140,7 +141,8 @@ class RateTable(Scoped):
     )
     formula: Formula | None = None
     yield_unit: YieldUnit | None = Field(
-        default=None, description="unit of yield_goal in this table's formulas and rows; the crop's own if none"
+        default=None,
+        description="unit of yield_goal in this table's formulas and rows; the crop's own if none",
     )
     holds_if: Formula | None = Field(
         default=None, description="the amount is refused unless this holds, e.g. om_percent <= 5"

@@ -47,6 +47,10 @@ FULL = {
     "moisture_percent": "120",
     "ph_water": "6.4",
     "air_dry_moisture_percent": "3.1",
+    "yield_unit": "t/ha",
+    "soil_group": "deep clayey",
+    "manured_since_harvest": "no",
+    "manured_in_three_years": "yes",
 }
 BENCH = {
     "lab_number": "0012",
@@ -83,6 +87,8 @@ def test_a_full_list(tmp_path: Path) -> None:
     first = samples.context.iloc[0]
     assert (first["lab_number"], first["crop"], first["near_water"]) == ("0012", "maize", True)
     assert (first["manure_n_kg_per_ha"], first["manure_p2o5_kg_per_ha"]) == (30, 0)
+    assert (first["yield_unit"], first["soil_group"]) == ("t/ha", "deep clayey")
+    assert (first["manured_since_harvest"], first["manured_in_three_years"]) == (0, 1)
     assert first["sampled_on"] == pd.Timestamp(2026, 3, 2)
     assert samples.preparation["moisture_percent"].tolist() == [120, 120]  # of dry mass: above 100 is legal
     assert samples.preparation["lab_number"].tolist() == ["0012", "NA"]
@@ -94,6 +100,8 @@ def test_what_is_not_required_may_be_missing(tmp_path: Path) -> None:
     first = samples.context.iloc[0]
     assert (first["label"], first["grower_name"], first["previous_crop"]) == ("", "", "")
     assert (first["near_water"], first["example"], first["manure_k2o_kg_per_ha"]) == (False, False, 0)
+    assert (first["yield_unit"], first["soil_group"]) == ("", "")
+    assert samples.context[["manured_since_harvest", "manured_in_three_years"]].isna().all().all()
     assert samples.context["received_on"].isna().all()
     assert (
         samples.preparation[["soil_g", "extract_ml", "moisture_percent", "air_dry_moisture_percent"]]
@@ -145,7 +153,12 @@ def _where(name: str, row: int = 2) -> str:
         ("crop", "", ["the cell is empty"]),
         ("field_name", "", ["the cell is empty"]),
         ("grower_name", "x" * 201, ["a text of 201 characters"]),
-        ("yield_goal", "0", ["0 is out of range", "above 0, up to 1000"]),
+        ("yield_goal", "0", ["0 is out of range", "above 0, up to 20000"]),
+        ("yield_goal", "20001", ["20001 is out of range"]),
+        ("yield_unit", "kg/ha", ["'kg/ha' is not a known word", "unit of yield: t/ha, bu/ac, ton/ac, lb/ac"]),
+        ("soil_group", "x" * 201, ["a text of 201 characters"]),
+        ("manured_since_harvest", "last year", ["'last year' is not a known word", "yes or no: yes, no"]),
+        ("manured_in_three_years", "1", ["'1' is not a known word"]),
         ("area_ha", "-1", ["-1 is out of range"]),
         ("depth_from_cm", "-0.1", ["-0.1 is out of range", "from 0 to 300"]),
         ("depth_to_cm", "", ["the cell is empty", "a number"]),
@@ -178,8 +191,23 @@ def test_the_edges_of_the_ranges_are_read(tmp_path: Path) -> None:
         "moisture_percent": "0",
         "ph_water": "14",
         "cores": "1",
+        "yield_goal": "20000",  # lb/ac
     }
     assert read_samples(_write(tmp_path, FULL | edges)).context["depth_to_cm"][0] == 300
+
+
+def test_a_blank_about_manure_is_not_a_no(tmp_path: Path) -> None:
+    rows = [
+        FULL | {"lab_number": str(number), "manured_since_harvest": word}
+        for number, word in enumerate(("yes", "no", ""), 1)
+    ]
+    said = read_samples(_write(tmp_path, *rows)).context["manured_since_harvest"]
+    np.testing.assert_array_equal(said, [1, 0, np.nan])
+
+
+def test_units_of_yield_are_read_in_any_case(tmp_path: Path) -> None:
+    context = read_samples(_write(tmp_path, FULL | {"yield_goal": "180", "yield_unit": "Bu/Ac"})).context
+    assert context["yield_unit"].tolist() == ["bu/ac"]
 
 
 @pytest.mark.parametrize(
@@ -198,7 +226,9 @@ def test_a_lab_number_given_twice_is_refused_with_both_rows(tmp_path: Path) -> N
     _refused(path, [_where("lab_number", 4), "lab number 0012 is there twice, in rows 2 and 4"])
 
 
-@pytest.mark.parametrize(("name", "cell"), [("crop", "soybean"), ("yield_goal", "9.4"), ("area_ha", "")])
+@pytest.mark.parametrize(
+    ("name", "cell"), [("crop", "soybean"), ("yield_goal", "9.4"), ("area_ha", ""), ("yield_unit", "bu/ac")]
+)
 def test_samples_of_one_field_agree_on_the_field(tmp_path: Path, name: str, cell: str) -> None:
     path = _write(tmp_path, FULL, FULL | {"lab_number": "0013", name: cell})
     _refused(path, [_where(name, 3), f"field TF-1 has the {name}", f"and {FULL[name]} in row 2"])
@@ -211,7 +241,7 @@ def test_field_ids_that_differ_in_capitals_only_are_refused(tmp_path: Path) -> N
 
 
 def test_columns_are_ours(tmp_path: Path) -> None:
-    _refused(_write(tmp_path, FULL | {"colour": "red"}), ["row 1, column 30", "'colour' is not known"])
+    _refused(_write(tmp_path, FULL | {"colour": "red"}), ["row 1, column 34", "'colour' is not known"])
     without = {name: cell for name, cell in FULL.items() if name != "region"}
     _refused(_write(tmp_path, without), ["row 1", "there is no column 'region'"])
     empty = tmp_path / "samples.csv"
@@ -279,6 +309,18 @@ def test_the_edges_of_the_sizes_of_soil_values_are_read(tmp_path: Path) -> None:
     for row in (BENCH | {"value": "2"}, BENCH | {"value": "12"}, matter | {"value": "100"}):
         read_bench(_write(tmp_path, row, name="bench.csv"), context)
     read_bench(_write(tmp_path, bases | {"value": "101"}, name="bench.csv"), context)
+    index = BENCH | {"analyte": "K", "form": "K", "unit": "index"}
+    acre = index | {"unit": "lb/ac", "method": "k-nh4oac"}  # in another unit than the method reports in
+    for row in (index | {"value": "0"}, index | {"value": "10000"}, acre | {"value": "1000000"}):
+        read_bench(_write(tmp_path, row, name="bench.csv"), context)
+    for row, said in (
+        (index | {"value": "-1"}, "from 0 to 10000 index"),
+        (index | {"value": "10001"}, "from 0 to 10000 index"),
+        (acre | {"value": "1000001"}, r"from -1e\+06 to 1e\+06 lb/ac"),
+        (acre | {"value": "1000001", "unit": "kg/ha"}, r"from -1e\+06 to 1e\+06 kg/ha"),
+    ):
+        with pytest.raises(SampleListError, match=said):
+            read_bench(_write(tmp_path, row, name="bench.csv"), context)
     with pytest.raises(SampleListError, match="from -100 to 100 %"):
         read_bench(_write(tmp_path, matter | {"value": "101"}, name="bench.csv"), context)
 

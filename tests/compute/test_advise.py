@@ -1,6 +1,7 @@
 """The whole agronomy chain on small tables: scopes, refusals, alternatives, records, laws."""
 
 import datetime
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -440,6 +441,11 @@ def test_no_values_at_all():
         ([{"value": 1.0}], [{"previous_crop": "x"}],
          r"unknown previous crop 'x'\nExpected: one of \(empty\), maize"),
         ([{"value": 1.0}], [{"region": "moon"}], r"lab number S1: unknown region 'moon'"),
+        ([{"value": 1.0}], [{"yield_unit": "kg/ha"}],
+         r"unknown yield unit 'kg/ha'\nExpected: one of \(empty\), bale/ac, bu/ac, lb/ac, t/ha, ton/ac\n"
+         r"To fix it: correct the name$"),
+        ([{"value": 1.0}], [{"soil_group": "clayey"}],
+         r"lab number S1: unknown soil group 'clayey' of region vale\nExpected: an empty cell; it has none"),
         ([{"value": 1.0}], [{}, {"lab_number": "S1"}], r"sample 2: lab number S1 is listed twice"),
         ([{"value": 1.0}], [{}, {"crop": "wheat"}], r"field f1: samples of field f1 differ in crop"),
         ([{"value": 1.0}], [{}, {"yield_goal": 3.0}], r"samples of field f1 differ in yield goal"),
@@ -453,6 +459,23 @@ def test_bad_lists_are_refused_with_the_row(soil, context, message):
 def test_a_missing_column_is_named():
     with pytest.raises(SampleListError, match=r"lacks the column 'texture'"):
         advise(values({"value": 1.0}), world(scale()), samples({}).drop(columns="texture"))
+
+
+def test_a_soil_group_is_a_word_of_the_samples_own_region():
+    plain = world(scale(), regions=("vale", "hill"))
+    vale = plain.regions["vale"].model_copy(update={"soil_groups": {"light": "sands", "heavy": "clays"}})
+    tables = replace(plain, regions=plain.regions | {"vale": vale})
+    soil = values({"value": 1.0}, {"value": 1.0, "lab_number": "S2"})
+    assert len(record(tables, soil, samples({"soil_group": "heavy"}, {})).samples) == 2
+    with pytest.raises(SampleListError) as caught:
+        advise(soil, tables, samples({}, {"soil_group": "hevy"}))
+    assert str(caught.value) == (
+        "lab number S2: unknown soil group 'hevy' of region vale\n"
+        "Expected: one of light (sands); heavy (clays), or an empty cell\n"
+        "To fix it: correct the word, or leave the cell empty where the soil group is not known"
+    )
+    with pytest.raises(SampleListError, match="of region hill\nExpected: an empty cell"):
+        advise(soil, tables, samples({"soil_group": "heavy", "region": "hill"}, {"region": "hill"}))
 
 
 def test_an_unknown_field_is_named():
