@@ -52,7 +52,8 @@ UCUM = MappingProxyType(
     {
         "mg/L": "mg/L", "mg/kg": "mg/kg", "ug/kg": "ug/kg", "g/kg": "g/kg", "mg/dm3": "mg/dm3",
         "cmol/kg": "cmol/kg", "cmol/dm3": "cmol/dm3", "%": "%", "dS/m": "dS/m", "pH": "[pH]", "ratio": "1",
-        "index": "1", "lb/1000ft2": "[lb_av]/(1000.[sft_i])", "kg/ha": "kg/har", "t/ha": "t/har", "lb/ac": "[lb_av]/[acr_us]", "ton/ac": "[ston_av]/[acr_us]",
+        "index": "1", "lb/1000ft2": "[lb_av]/(1000.[sft_i])", "kg/ha": "kg/har", "t/ha": "t/har",
+        "lb/ac": "[lb_av]/[acr_us]", "ton/ac": "[ston_av]/[acr_us]",
         "mL": "mL", "g": "g", "cm": "cm", "cm3": "cm3",
     }
 )  # fmt: skip
@@ -74,6 +75,7 @@ HA_PER_ACRE = 0.40468564224
 CM_PER_INCH = 2.54
 KG_PER_HA_PER_LB_PER_ACRE = KG_PER_LB / HA_PER_ACRE
 T_PER_HA_PER_TON_PER_ACRE = 2000 * KG_PER_LB / 1000 / HA_PER_ACRE
+KG_PER_HA_PER_LB_PER_1000_FT2 = KG_PER_LB / 92.90304 * 10_000  # 1000 ft2 of 0.3048 m each way
 
 # Read only to work something else out (lime from a buffer pH): a region need not have classes for them.
 SUPPORTING = frozenset({"buffer-pH", "exchangeable-acidity", "moisture"})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
@@ -32,6 +33,10 @@ GROUP_OF = {
     "texture": "textures",
     "basis": "bases",
 }
+
+# A text, a name or a sign of a condition, and how signs are printed.
+_PIECE = re.compile(r'"[^"]*"|[A-Za-z_]\w*|[<>=!]=')
+_SIGNS = {"<=": "≤", ">=": "≥", "==": "=", "!=": "≠"}
 
 
 def has_no_scale(refusal: Refusal | None) -> bool:
@@ -119,12 +124,31 @@ class Wording:
         key, told = refusal.key, refusal.values
         if key == "missing-input" and told.get("input") == "soil_test" and told.get("method"):
             key = "missing-soil-test"
+        elif key == "missing-input" and told.get("wanted"):
+            key = "yield-unit"
         elif has_no_scale(refusal):
             key = "no-scale"
+        if isinstance(told.get("condition"), str):
+            told = {**told, "condition": self.condition(str(told["condition"]))}
         text = self.sentence("refusals", key, told)
         if told.get("use_instead"):
             text += " " + self.sentence("refusals", "method-use-instead", told)
         return text
+
+    def condition(self, formula: str) -> str:
+        """Spell a table's condition for a reader: its names in words, its signs as they are printed."""
+        return _PIECE.sub(lambda piece: self._piece(piece[0]), formula)
+
+    def _piece(self, piece: str) -> str:
+        if piece.startswith('"'):
+            text = piece.strip('"')
+            return next((self.name(g, text) for g in ("crops", "textures") if self.knows(g, text)), text)
+        named = next((self.name(g, piece) for g in ("inputs", "joins") if self.knows(g, piece)), piece)
+        return _SIGNS.get(piece, named)
+
+    def knows(self, group: str, key: str) -> bool:
+        """Whether the catalogue names this thing."""
+        return key in self._catalogue["names"][group]
 
     def has(self, group: str, key: str) -> bool:
         """Whether the catalogue words this key."""

@@ -16,7 +16,8 @@ from interpretation.agronomy.rates import KG_PER_HA, Rates, names_in, rates
 from interpretation.agronomy.samples import REMOVAL, Column, kg_per_ha
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
-from interpretation.agronomy.values import ClassedValues
+from interpretation.agronomy.values import SCOPE, ClassedValues
+from interpretation.agronomy.yields import yield_goals
 from interpretation.errors import NoTableApplies
 
 Floats = NDArray[np.float64]
@@ -42,7 +43,8 @@ RATE_REFUSALS = (
     "no-table",  # detail: what did not match
     "not-calibrated",  # the region has no rate of this nutrient for this crop
     "yield-goal-implausible",
-    "no-rate-row",  # the table has no row for this class or value
+    "outside-table",  # detail: the condition under which the table holds
+    "no-rate-row",  # the table has no row, or no figure, for this class or value
     "not-computable",  # the formula has no answer, such as a division by zero
 )
 RATE_NAMES: Mapping[str, str] = {
@@ -163,7 +165,7 @@ def _assigned(batch: _Batch) -> Iterator[tuple[Rows, str, RateTable | None, str,
     named = {table.method for table in tables.rates.values() if table.method}
     relevant = [position for position, (_, method) in enumerate(tests.names) if method in named]
     period = periods(context["sampled_on"], tables.rates.values())
-    place = [context[name] for name in ("region", "crop", "texture", "depth_from_cm", "depth_to_cm")]
+    place = [context[name] for name in (*SCOPE, "depth_from_cm", "depth_to_cm")]
     measured = [
         column for position in relevant for column in (tests.usable[position], tests.row[position] >= 0)
     ]
@@ -209,6 +211,7 @@ def _applying(
                 nutrient=nutrient,
                 on=at["sampled_on"].date(),
                 texture=at["texture"],
+                soil_group=at["soil_group"],
                 methods=methods,
                 depth_cm=(at["depth_from_cm"], at["depth_to_cm"]),
             ), ()
@@ -237,7 +240,7 @@ def _rated(batch: _Batch, table: RateTable, samples: Rows) -> Iterator[_Part]:
         limit[found.missing != "soil_test"] = np.nan
         if not np.isnan(limit).all():
             found = _with_limits(table, found, inputs | {"soil_test": limit}, names)
-        refusal, detail = _reasons(batch, found.missing, samples[part], rows, inputs)
+        refusal, detail = _reasons(batch, table, found.missing, samples[part], rows, inputs)
         yield {
             "sample": samples[part],
             "nutrient": np.full(len(part), table.nutrient, dtype=object),
@@ -291,9 +294,12 @@ def _soil_test(batch: _Batch, table: RateTable, samples: Rows) -> tuple[Rows, ND
 
 
 def _inputs(batch: _Batch, table: RateTable, samples: Rows) -> dict[str, Column]:
-    """What the table's formulas ask for, with its own bulk density where none was measured."""
+    """What the table's formulas ask for: in its unit of yield, with its bulk density where none was given."""
     names = {*names_in(table), *NITRATE} & batch.columns.keys()
     inputs = {name: batch.columns[name][samples] for name in names}
+    if "yield_goal" in names and table.yield_unit is not None:
+        goals = yield_goals(batch.context.iloc[samples], batch.tables, table.yield_unit)
+        inputs["yield_goal"] = np.where(np.isnan(inputs["yield_goal"]), np.nan, goals)
     assumed = table.values.get("bulk_density_g_per_cm3", np.nan)
     measured = inputs["bulk_density_g_per_cm3"]
     inputs["bulk_density_g_per_cm3"] = np.where(np.isnan(measured), assumed, measured)
@@ -304,6 +310,7 @@ def _inputs(batch: _Batch, table: RateTable, samples: Rows) -> dict[str, Column]
 
 def _reasons(
     batch: _Batch,
+    table: RateTable,
     missing: NDArray[np.object_],
     samples: Rows,
     soil_row: Rows,
@@ -315,8 +322,12 @@ def _reasons(
     missing = np.where(by_goal & np.isnan(batch.columns["yield_goal"][samples]), "yield_goal", missing)
     detail = missing.copy()
     refusal = np.where(missing == "", "", "missing-input").astype(object)
-    for name, key in (("rate-row", "no-rate-row"), ("formula", "not-computable")):
-        refusal[missing == name], detail[missing == name] = key, ""
+    for name, key, told in (
+        ("rate-row", "no-rate-row", ""),
+        ("formula", "not-computable", ""),
+        ("outside-table", "outside-table", table.holds_if),
+    ):
+        refusal[missing == name], detail[missing == name] = key, told
     by_test = np.isin(missing, ["soil_test", "class_index"])
     detail[by_test] = "soil_test"
     tested = by_test & (soil_row >= 0)
@@ -327,8 +338,10 @@ def _reasons(
     # Nitrate per hectare is worked out here: name the figure it lacked.
     for name in reversed(NITRATE):
         detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
-    stated = ~np.isnan(batch.context["yield_goal"].to_numpy()[samples])
-    refusal[(missing == "yield_goal") & stated] = "yield-goal-implausible"
+    # A goal that was stated, and is known in the crop's unit, was put aside as out of the crop's range.
+    put_aside = np.isnan(batch.columns["yield_goal"][samples])
+    put_aside &= ~np.isnan(yield_goals(batch.context.iloc[samples], batch.tables))
+    refusal[(missing == "yield_goal") & put_aside] = "yield-goal-implausible"
     return refusal, detail
 
 

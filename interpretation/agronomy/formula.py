@@ -37,7 +37,7 @@ MAX_DEPTH = 40
 NAMES: Mapping[str, str] = {
     "soil_test": "the soil value the table is about, rounded as printed, in the scale's unit",
     "class_index": "number of its class, 0 is the lowest",
-    "yield_goal": "yield goal in the crop's own unit",
+    "yield_goal": "yield goal in the table's yield_unit, or in the crop's own unit",
     "ph": "soil pH in water",
     "buffer_ph": "buffer pH",
     "om_percent": "organic matter, %",
@@ -48,6 +48,11 @@ NAMES: Mapping[str, str] = {
     "ca_mg_per_kg": "soil-test Ca, mg/kg",
     "mg_mg_per_kg": "soil-test Mg, mg/kg",
     "zn_mg_per_kg": "soil-test Zn, mg/kg",
+    "mn_mg_per_kg": "soil-test Mn, mg/kg",
+    "cu_mg_per_kg": "soil-test Cu, mg/kg",
+    "fe_mg_per_kg": "soil-test Fe, mg/kg",
+    "b_mg_per_kg": "soil-test B, mg/kg",
+    "al_mg_per_kg": "exchangeable Al, mg/kg",
     "sulfate_mg_per_kg": "sulfate-S, mg/kg",
     "na_percent": "exchangeable sodium, % of the cation exchange capacity",
     "ec_ds_per_m": "electrical conductivity of the saturation extract, dS/m",
@@ -57,6 +62,7 @@ NAMES: Mapping[str, str] = {
     "k_class_index": "number of the class of soil-test K, 0 is the lowest",
     "p_top_class": "condition: soil-test P is in the highest class of its scale",
     "borderline": "condition: at least one class of the sample is borderline",
+    "converted": "condition: a value of the sample was worked out by an equation from another method's",
     "depth_cm": "thickness of the sampled layer, cm",
     "bulk_density_g_per_cm3": "bulk density, g/cm3",
     "lime_percent": "free carbonate, %",
@@ -64,6 +70,8 @@ NAMES: Mapping[str, str] = {
     "previous_crop": "text: id of the crop before",
     "texture": "text: soil texture",
     "near_water": "condition: a ditch, stream, well or tile inlet borders the field",
+    "manured_since_harvest": "condition: manured after the last harvest",
+    "manured_in_three_years": "condition: manured in the three years before the last harvest",
     "manure_n_kg_per_ha": "plant-available N from manure this season, kg/ha",
     "manure_p2o5_kg_per_ha": "P2O5 from manure this season, kg/ha",
     "manure_k2o_kg_per_ha": "K2O from manure this season, kg/ha",
@@ -80,14 +88,23 @@ NAMES: Mapping[str, str] = {
     "month": "month the soil was sampled, 1 to 12",
 }
 TEXT_NAMES = frozenset({"crop", "previous_crop", "texture"})
-CONDITION_NAMES = frozenset({"near_water", "p_top_class", "borderline"})
+CONDITION_NAMES = frozenset(
+    {
+        "near_water",
+        "p_top_class",
+        "borderline",
+        "converted",
+        "manured_since_harvest",
+        "manured_in_three_years",
+    }
+)
 # A table may state these under ``values:``, for samples on which they were not measured.
 ASSUMABLE = frozenset({"bulk_density_g_per_cm3"})
 # Known only while a rate is worked out, or only once all amounts are.
 RATE_NAMES = frozenset({"soil_test", "class_index"})
 NOTE_NAMES = frozenset(
     {"n_rate", "p2o5_rate", "k2o_rate", "s_rate", "zn_rate", "lime_rate"}
-    | {"p_class_index", "k_class_index", "p_top_class", "borderline"}
+    | {"p_class_index", "k_class_index", "p_top_class", "borderline", "converted"}
 )
 
 _ALLOWED = "numbers, + - * /, parentheses, < <= > >= == !=, and, or, not, min(), max(), x if condition else y"

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from itertools import pairwise
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from interpretation.agronomy import formula_rules, scope_rules
-from interpretation.agronomy.formula import ASSUMABLE, NAMES, NOTE_NAMES, TEXT_NAMES, Expression
+from interpretation.agronomy import formula_rules, row_rules, scope_rules
+from interpretation.agronomy.formula import ASSUMABLE, NAMES, NOTE_NAMES, RATE_NAMES, TEXT_NAMES, Expression
 from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
 
@@ -37,6 +36,7 @@ def check(table: RateTable, tables: TableSet) -> Iterator[Problem]:
         *_credits(table, tables),
         *_materials(table, tables),
         *_rows(table, tables),
+        *row_rules.check(table, tables),
     ]
     for path, expression in expressions.items():
         problems += formula_rules.names(KIND, table.id, path, expression, tables, not_yet_known=NOTE_NAMES)
@@ -60,15 +60,15 @@ def _one_way(table: RateTable) -> Iterator[Problem]:
 
 def _formulas(table: RateTable) -> tuple[list[Problem], dict[Path, Expression]]:
     """Read every formula of the table."""
-    rows: dict[Path, float | str | None] = {("formula",): table.formula}
-    rows |= {("by_class", name): rate for name, rate in (table.by_class or {}).items()}
-    rows |= {("by_value", i, "rate"): step.rate for i, step in enumerate(table.by_value or ())}
+    rows = _row_rates(table)
+    rows["formula",] = table.formula
     rows |= {("credits", i, "formula"): credit.formula for i, credit in enumerate(table.credits)}
     wanted: dict[Path, tuple[str, Literal["number", "condition"]]] = {
         path: (rate, "number") for path, rate in rows.items() if isinstance(rate, str)
     }
-    if table.when is not None:
-        wanted["when",] = table.when, "condition"
+    for name, condition in (("when", table.when), ("holds_if", table.holds_if)):
+        if condition is not None:
+            wanted[name,] = condition, "condition"
     problems: list[Problem] = []
     expressions: dict[Path, Expression] = {}
     for path, (text, want) in wanted.items():
@@ -78,6 +78,14 @@ def _formulas(table: RateTable) -> tuple[list[Problem], dict[Path, Expression]]:
         else:
             expressions[path] = found
     return problems, expressions
+
+
+def _row_rates(table: RateTable) -> dict[Path, float | str | None]:
+    """Amount of each row, by its place in the record; None where the source gives no single figure."""
+    rows: dict[Path, float | str | None] = {
+        ("by_class", name): rate for name, rate in (table.by_class or {}).items()
+    }
+    return rows | {("by_value", i, "rate"): step.rate for i, step in enumerate(table.by_value or ())}
 
 
 def _constants(table: RateTable, expressions: list[Expression]) -> Iterator[Problem]:
@@ -120,12 +128,8 @@ def _limits(table: RateTable) -> Iterator[Problem]:
             "a cap above the floor",
             "correct one of the two",
         )
-    numbers: dict[Path, float | str] = {
-        ("by_class", name): rate for name, rate in (table.by_class or {}).items()
-    }
-    numbers |= {("by_value", i, "rate"): step.rate for i, step in enumerate(table.by_value or ())}
-    for path, rate in numbers.items():
-        if not isinstance(rate, str) and rate < 0:
+    for path, rate in _row_rates(table).items():
+        if isinstance(rate, float) and rate < 0:
             yield Problem(KIND, table.id, path, f"the amount is {rate:g}", "0 or more", "correct the sign")
 
 
@@ -196,8 +200,9 @@ def _materials(table: RateTable, tables: TableSet) -> Iterator[Problem]:
 
 
 def _rows(table: RateTable, tables: TableSet) -> Iterator[Problem]:
-    """Rows by class belong to the scale's classes; rows by value rise from 0; both need a method."""
-    if (table.by_class is not None or table.by_value is not None) and not (table.method and table.analyte):
+    """Rows of a soil test need a method, and rows by class belong to the scale's classes."""
+    by_test = table.by_class is not None or (table.by_value is not None and table.rows_of in RATE_NAMES)
+    if by_test and not (table.method and table.analyte):
         yield Problem(
             KIND,
             table.id,
@@ -232,26 +237,6 @@ def _rows(table: RateTable, tables: TableSet) -> Iterator[Problem]:
                     ", ".join(names),
                     "write one row for each class of the scale",
                 )
-    steps = table.by_value or ()
-    if steps and steps[0].at != 0:
-        yield Problem(
-            KIND,
-            table.id,
-            ("by_value", 0, "from"),
-            f"the first row begins at {steps[0].at:g}",
-            "from: 0, so that every soil test has an amount",
-            "add the row below, or begin at 0",
-        )
-    for position, (below, above) in enumerate(pairwise(steps), 1):
-        if above.at <= below.at:
-            yield Problem(
-                KIND,
-                table.id,
-                ("by_value", position, "from"),
-                f"the row begins at {above.at:g}, not above the row before it at {below.at:g}",
-                "rows listed from low to high",
-                "sort the rows, or correct the bound",
-            )
 
 
 def _scales(table: RateTable, tables: TableSet) -> list[ScaleTable]:
@@ -264,6 +249,8 @@ def _scales(table: RateTable, tables: TableSet) -> list[ScaleTable]:
 
 def _run(table: RateTable, tables: TableSet, expressions: dict[Path, Expression]) -> Iterator[Problem]:
     """Warn when an amount rises with the soil test, or falls below 0 where no floor was thought of."""
+    if table.by_value is not None and table.rows_of != "soil_test":
+        return  # more for a higher yield goal is as it should be
     path: Path = next(
         ((name,) for name in ("formula", "by_value", "by_class") if getattr(table, name) is not None), ()
     )
@@ -298,9 +285,9 @@ def _amounts(
 ) -> tuple[Floats, Floats]:
     """Soil tests and the amounts at them, before credits; other inputs ordinary, texts not known."""
 
-    def amount(path: Path, rate: float | str, at: Floats) -> Floats:
+    def amount(path: Path, rate: float | str | None, at: Floats) -> Floats:
         if not isinstance(rate, str):
-            return np.full(len(at), float(rate))
+            return np.full(len(at), np.nan if rate is None else rate)
         return expressions[path].evaluate({**_ORDINARY, "soil_test": at})
 
     if table.by_class is not None:
@@ -315,6 +302,9 @@ def _amounts(
     if table.formula is not None:
         return tests, amount(("formula",), table.formula, tests)
     amounts = np.full(len(tests), np.nan)
+    if table.between_rows == "straight-line":
+        rates_at = [step.rate for step in table.by_value or ()]
+        return tests, np.interp(tests, bounds, np.array(rates_at, dtype=np.float64))
     for position, step in enumerate(table.by_value or ()):
         rows_from = tests >= step.at
         amounts[rows_from] = amount(("by_value", position, "rate"), step.rate, tests[rows_from])

@@ -1,9 +1,9 @@
 """From a rate table to amounts, for many samples at once, with every intermediate figure kept.
 
-The order of the arithmetic is the order of the working that is printed: whether anything is due, the raw
-rate, each credit, the table's cap or floor, the rounding step. An amount of zero is a recommendation
-("none needed"); an amount that cannot be worked out is refused with the name of what is missing, and is
-never zero.
+The order of the arithmetic is the order of the working that is printed: whether the table holds at all,
+whether anything is due, the raw rate, each credit, the table's cap or floor, the rounding step. An amount of
+zero is a recommendation ("none needed"); an amount that cannot be worked out is refused with the name of what
+is missing, and is never zero.
 """
 
 from __future__ import annotations
@@ -20,7 +20,12 @@ from numpy.typing import NDArray
 from interpretation.agronomy.classing import decimals_of, whole_steps
 from interpretation.agronomy.formula import Expression, parse
 from interpretation.agronomy.tables import Credit, RateTable
-from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, T_PER_HA_PER_TON_PER_ACRE, RateUnit
+from interpretation.quantities import (
+    KG_PER_HA_PER_LB_PER_1000_FT2,
+    KG_PER_HA_PER_LB_PER_ACRE,
+    T_PER_HA_PER_TON_PER_ACRE,
+    RateUnit,
+)
 
 Floats = NDArray[np.float64]
 Strings = NDArray[np.object_]
@@ -33,6 +38,7 @@ KG_PER_HA: Mapping[RateUnit, float] = {
     "t/ha": 1000.0,
     "lb/ac": KG_PER_HA_PER_LB_PER_ACRE,
     "ton/ac": 1000.0 * T_PER_HA_PER_TON_PER_ACRE,
+    "lb/1000ft2": KG_PER_HA_PER_LB_PER_1000_FT2,
 }
 
 
@@ -51,7 +57,8 @@ class Rates:
     due
         ``(n,)`` bool: False where the table's ``when`` says that nothing is due.
     missing
-        ``(n,)`` of str: the name that was missing, ``"formula"`` where the arithmetic itself has no answer
+        ``(n,)`` of str: the name that was missing, ``"outside-table"`` where the table's ``holds_if`` does
+        not hold, ``"rate-row"`` where it has no row, ``"formula"`` where the arithmetic itself has no answer
         (a division by zero), ``""`` where an amount was found.
     """
 
@@ -79,9 +86,10 @@ def names_in(table: RateTable) -> frozenset[str]:
     rules = [table.formula, *(table.by_class or {}).values(), *(step.rate for step in table.by_value or ())]
     texts = [text for text in (*rules, *(c.formula for c in table.credits)) if isinstance(text, str)]
     names = {name for text in texts for name in expression(table, text).names}
-    if table.when is not None:
-        names |= {*expression(table, table.when, "condition").names}
-    return frozenset(names | {"previous_crop"})
+    for condition in (table.when, table.holds_if):
+        if condition is not None:
+            names |= {*expression(table, condition, "condition").names}
+    return frozenset(names | {"previous_crop", table.rows_of})
 
 
 def rates(table: RateTable, columns: Columns, n: int, class_names: tuple[str, ...] = ()) -> Rates:
@@ -115,10 +123,14 @@ def rates(table: RateTable, columns: Columns, n: int, class_names: tuple[str, ..
     >>> found.rate, found.missing.tolist()
     (array([160., 200.,  nan]), ['', '', 'yield_goal'])
     """
-    missing = np.full(n, "", dtype=object)
+    missing, everywhere = np.full(n, "", dtype=object), np.ones(n, dtype=bool)
+    if table.holds_if is not None:
+        # Asked first: outside its scope a table does not even say that nothing is due.
+        holds = _evaluate(expression(table, table.holds_if, "condition"), columns, missing, everywhere)
+        missing[holds == 0.0] = "outside-table"
     due = np.ones(n)
     if table.when is not None:
-        due = _evaluate(expression(table, table.when, "condition"), columns, missing, np.ones(n, dtype=bool))
+        due = _evaluate(expression(table, table.when, "condition"), columns, missing, everywhere)
     needed = due == 1.0
     raw = _raw(table, columns, class_names, missing, needed)
     taken = np.empty((n, len(table.credits)))
@@ -156,25 +168,41 @@ def _raw(
 ) -> Floats:
     if table.formula is not None:
         return _evaluate(expression(table, table.formula), columns, missing, needed)
+    name = "class_index" if table.by_class is not None else table.rows_of
+    at = _column(columns, name, len(missing))
     if table.by_class is not None:
-        rules = [table.by_class.get(name) for name in class_names]
-        rule_index = _column(columns, "class_index", len(missing))
-        name = "class_index"
+        rules, rule_index = [table.by_class.get(name) for name in class_names], at
     else:
         steps = table.by_value or ()
+        bounds = np.array([step.at for step in steps])
+        if table.between_rows == "straight-line":
+            return _between(table, at, bounds, missing, needed)
         rules = [step.rate for step in steps]
-        test = _column(columns, "soil_test", len(missing))
-        bounds = np.array([step.at for step in steps]) - _TOLERANCE
-        rule_index = np.where(np.isnan(test), np.nan, np.searchsorted(bounds, test, side="right") - 1.0)
-        name = "soil_test"
+        rule_index = np.where(np.isnan(at), np.nan, np.searchsorted(bounds - _TOLERANCE, at, "right") - 1.0)
     raw = np.full(len(missing), np.nan)
     for index, rule in enumerate(rules):
         rows = needed & (rule_index == index)
         if rule is not None and rows.any():
             raw[rows] = _amount(table, rule, columns, missing, rows)[rows]
-    without_rule = needed & np.isnan(raw) & (missing == "")
-    missing[without_rule] = np.where(np.isnan(rule_index[without_rule]), name, "rate-row")
+    _no_row(at, name, raw, missing, needed)
     return raw
+
+
+def _between(
+    table: RateTable, at: Floats, bounds: Floats, missing: Strings, needed: NDArray[np.bool_]
+) -> Floats:
+    """Amounts on straight lines between the rows; none below the first row or above the last."""
+    rates_at = np.array([step.rate for step in table.by_value or ()], dtype=np.float64)
+    raw: Floats = np.interp(at, bounds, rates_at)
+    raw[(at < bounds[0] - _TOLERANCE) | (at > bounds[-1] + _TOLERANCE)] = np.nan
+    _no_row(at, table.rows_of, raw, missing, needed)
+    return raw
+
+
+def _no_row(at: Floats, name: str, raw: Floats, missing: Strings, needed: NDArray[np.bool_]) -> None:
+    """Note where there is no amount because the number is not known, or the table has no row for it."""
+    without = needed & np.isnan(raw) & (missing == "")
+    missing[without] = np.where(np.isnan(at[without]), name, "rate-row")
 
 
 def _amount(

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from interpretation.agronomy.materials import removal_kg_per_ha
 from interpretation.agronomy.tables import TableSet
 from interpretation.agronomy.values import WATER_PH_METHOD, ClassedValues
+from interpretation.agronomy.yields import yield_goals
 
 Floats = NDArray[np.float64]
 Column = Any  # numbers as float64, texts as pandas categoricals
@@ -33,6 +34,11 @@ SOIL_NAMES: Mapping[str, tuple[str, str]] = {
     "ca_mg_per_kg": ("Ca", "mg/kg"),
     "mg_mg_per_kg": ("Mg", "mg/kg"),
     "zn_mg_per_kg": ("Zn", "mg/kg"),
+    "mn_mg_per_kg": ("Mn", "mg/kg"),
+    "cu_mg_per_kg": ("Cu", "mg/kg"),
+    "fe_mg_per_kg": ("Fe", "mg/kg"),
+    "b_mg_per_kg": ("B", "mg/kg"),
+    "al_mg_per_kg": ("Al", "mg/kg"),
     "sulfate_mg_per_kg": ("sulfate", "mg/kg"),
     "na_percent": ("exchangeable-sodium", "%"),
     "ec_ds_per_m": ("salinity", "dS/m"),
@@ -71,13 +77,14 @@ def kg_per_ha(content_mg_per_kg: Floats, depth_cm: Floats, bulk_density_g_per_cm
 def context_columns(context: pd.DataFrame, tables: TableSet) -> dict[str, Column]:
     """Columns that come from the context alone; texts as categoricals, so that a comparison is cheap.
 
-    A yield goal outside the crop's plausible range (bushels where tonnes were meant) counts as not known.
+    Yield goals are in the crop's own unit. One outside the crop's plausible range (bushels where tonnes were
+    meant) counts as not known, and so does one whose unit cannot be turned into the crop's.
     """
     columns: dict[str, Column] = {
         name: context[name].astype("category").array for name in ("crop", "previous_crop", "texture")
     }
     for name in (
-        "yield_goal", "bulk_density_g_per_cm3", "lime_percent",
+        "bulk_density_g_per_cm3", "lime_percent",
         "manure_n_kg_per_ha", "manure_p2o5_kg_per_ha", "manure_k2o_kg_per_ha",
     ):  # fmt: skip
         columns[name] = context[name].to_numpy(dtype=np.float64)
@@ -85,7 +92,7 @@ def context_columns(context: pd.DataFrame, tables: TableSet) -> dict[str, Column
         context["crop"].map({crop.id: getattr(crop, name) for crop in tables.crops.values()}).to_numpy(float)
         for name in ("yield_from", "yield_to")
     )
-    goal = columns["yield_goal"]
+    goal = yield_goals(context, tables)
     columns["yield_goal"] = np.where((goal >= lowest) & (goal <= highest), goal, np.nan)
     for nutrient in ("N", "P2O5", "K2O", "S"):
         per_unit = {
@@ -93,7 +100,8 @@ def context_columns(context: pd.DataFrame, tables: TableSet) -> dict[str, Column
         }
         removed = context["crop"].map(per_unit).to_numpy(float) * columns["yield_goal"]
         columns[f"{REMOVAL}{nutrient.lower()}_kg_per_ha"] = removed
-    columns["near_water"] = context["near_water"].to_numpy(dtype=np.float64)
+    for name in ("near_water", "manured_since_harvest", "manured_in_three_years"):
+        columns[name] = context[name].to_numpy(dtype=np.float64)
     columns["depth_cm"] = (context["depth_to_cm"] - context["depth_from_cm"]).to_numpy(dtype=np.float64)
     columns["month"] = context["sampled_on"].dt.month.to_numpy(dtype=np.float64)
     return columns

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Hashable, Mapping, Sequence
 from typing import Any
 
@@ -14,12 +15,14 @@ from interpretation.agronomy.formula import Expression
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.rates import KG_PER_HA, expression, limited
 from interpretation.agronomy.samples import kg_per_ha
-from interpretation.agronomy.tables import RateTable
+from interpretation.agronomy.tables import RateTable, ValueStep
+from interpretation.agronomy.yields import yield_factor, yield_goals
 from interpretation.quantities import RateUnit
 from interpretation.results import Amount, Refusal, Step
 
 # Names that have a step of their own.
-_TOLD_APART = ("soil_test", "class_index", "crop")
+_SOIL_TEST = frozenset({"soil_test", "class_index"})
+_TOLD_APART = frozenset({*_SOIL_TEST, "crop"})
 
 
 def amount_of(advice: Advice, row: int, rated: Mapping[Hashable, Any]) -> Amount:
@@ -71,15 +74,41 @@ def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
     match key:
         case "missing-input":
             told["input"] = detail
+            if detail == "yield_goal" and not pd.isna(at["yield_goal"]):
+                # It was stated, and the weight of a bushel or bale that would turn it is not known.
+                crop = advice.tables.crops[at["crop"]]
+                unit, own = at["yield_unit"] or crop.yield_unit, crop.yield_unit
+                wanted = own if table is None or table.yield_unit is None else table.yield_unit
+                lost = pd.isna(yield_factor(crop, unit, own))
+                told |= {"unit": unit, "wanted": own if lost else wanted}
+        case "outside-table" if table is not None:
+            told["condition"] = with_figures(detail, table.values)
         case "no-table":
             told["failed"] = detail
         case "soil-test-refused":
             told["reason"] = detail
         case "yield-goal-implausible":
             crop = advice.tables.crops[at["crop"]]
-            told |= {"found": float(at["yield_goal"]), "unit": crop.yield_unit}
-            told |= {"lowest": crop.yield_from, "highest": crop.yield_to}
+            unit = at["yield_unit"] or crop.yield_unit
+            factor = yield_factor(crop, crop.yield_unit, unit)
+            told |= {"found": float(at["yield_goal"]), "unit": unit}
+            told |= {"lowest": crop.yield_from * factor, "highest": crop.yield_to * factor}
     return Refusal(key=key, values=told)
+
+
+def with_figures(condition: str, values: Mapping[str, float]) -> str:
+    """A condition with the table's own figures in place of their names.
+
+    Examples
+    --------
+    >>> with_figures("om_percent <= most", {"most": 5.0})
+    'om_percent <= 5'
+    """
+    return re.sub(
+        r'"[^"]*"|[a-z]\w*',
+        lambda name: f"{values[name[0]]:g}" if name[0] in values else name[0],
+        condition,
+    )
 
 
 def _working(advice: Advice, row: int, rated: Mapping[Hashable, Any], table: RateTable) -> tuple[Step, ...]:
@@ -88,7 +117,7 @@ def _working(advice: Advice, row: int, rated: Mapping[Hashable, Any], table: Rat
     if not rated["due"]:
         condition = table.when or ""
         read = expression(table, condition, "condition")
-        inputs = [*seen.inputs(read.names, told_apart=()), *_constants(table, [read])]
+        inputs = [*seen.inputs(read.names, told_apart=frozenset()), *_constants(table, [read])]
         return (first, *inputs, Step(key="not-due", values={"condition": condition}))
     raw = float(rated["raw"])
     taken = [float(amount) for amount in advice.rated.credits[row, : len(table.credits)]]
@@ -120,63 +149,89 @@ class _Seen:
 
     def rule(self) -> list[Step]:
         """The soil test, the row or formula that was used, and every further figure."""
-        table, soil = self._table, self._soil
-        rule = self._rule_used()
-        formulas = [expression(table, rule)] if isinstance(rule, str) else []
-        names = {name for formula in formulas for name in formula.names}
-        tested = table.by_class is not None or table.by_value is not None or bool(names & {*_TOLD_APART[:2]})
-        steps: list[Step] = []
-        if tested and soil is not None:
-            told: dict[str, str | float] = {name: soil[name] for name in ("analyte", "method", "unit")}
-            if pd.isna(soil["reported"]):
-                told["below"] = float(soil["below"])
-                steps.append(Step(key="soil-test-below", values=told))
-            else:
-                told["value"] = float(soil["reported"])
-                steps.append(Step(key="soil-test", values=told))
+        table, rule = self._table, self._rule_used()
+        ruling = [expression(table, rule)] if isinstance(rule, str) else []
+        rows_by = "class_index" if table.by_class is not None else table.rows_of
+        asked = {name for formula in ruling for name in formula.names}
+        if table.formula is None:
+            asked.add(rows_by)
+        steps = self._soil_test() if asked & _SOIL_TEST else []
         if table.by_class is not None:
             steps.append(Step(key="class-row", values={"class": self._class_name()}))
         elif table.by_value is not None:
-            steps.append(Step(key="value-row", values={"from": self._value_row()}))
+            steps.append(self._rows_step(table.by_value))
         if isinstance(rule, str):
             steps.append(Step(key="formula", values={"formula": rule}))
-        formulas += [expression(table, credit.formula) for credit in table.credits if credit.formula]
-        if table.when is not None:
-            formulas.append(expression(table, table.when, "condition"))
-        names = {name for formula in formulas for name in formula.names}
+        formulas = [*ruling, *self._others()]
+        names = asked | {name for formula in formulas for name in formula.names}
         if any(credit.by_previous_crop is not None for credit in table.credits):
             names.add("previous_crop")
         if "nitrate_kg_per_ha" in names:
             names |= set(NITRATE)
         return steps + self.inputs(tuple(sorted(names))) + _constants(table, formulas)
 
-    def inputs(self, names: tuple[str, ...], told_apart: tuple[str, ...] = _TOLD_APART) -> list[Step]:
-        found = [(name, self._value(name)) for name in names if name not in told_apart]
-        return [
-            Step(key="input", values={"name": name, "value": value}) for name, value in found if value != ""
-        ]
+    def _others(self) -> list[Expression]:
+        """Formulas of the credits, and the conditions under which the table holds and gives an amount."""
+        table = self._table
+        taken = [expression(table, credit.formula) for credit in table.credits if credit.formula]
+        conditions = [text for text in (table.when, table.holds_if) if text is not None]
+        return taken + [expression(table, text, "condition") for text in conditions]
 
-    def _rule_used(self) -> float | str:
+    def _soil_test(self) -> list[Step]:
+        soil = self._soil
+        if soil is None:
+            return []
+        told: dict[str, str | float] = {name: soil[name] for name in ("analyte", "method", "unit")}
+        if pd.isna(soil["reported"]):
+            return [Step(key="soil-test-below", values=told | {"below": float(soil["below"])})]
+        return [Step(key="soil-test", values=told | {"value": float(soil["reported"])})]
+
+    def inputs(self, names: tuple[str, ...], told_apart: frozenset[str] = _TOLD_APART) -> list[Step]:
+        found = [(name, self._value(name)) for name in names if name not in told_apart]
+        return [self._input(name, value) for name, value in found if value != ""]
+
+    def _input(self, name: str, value: float | str) -> Step:
+        """One figure; a yield goal names its unit where that is not the one in which it was stated."""
+        if name == "yield_goal":
+            at = self._advice.context.iloc[int(self._rated["sample"])]
+            own = self._advice.tables.crops[at["crop"]].yield_unit
+            unit = self._table.yield_unit or own
+            if unit != own or at["yield_unit"] not in ("", own):
+                return Step(key="yield-goal", values={"value": value, "unit": unit})
+        return Step(key="input", values={"name": name, "value": value})
+
+    def _rows_step(self, rows: tuple[ValueStep, ...]) -> Step:
+        """The row that was used, or the two rows between which the amount lies."""
+        position = self._position(rows)
+        if self._table.between_rows == "step":
+            return Step(key="value-row", values={"from": rows[position].at})
+        low, high = rows[min(position, len(rows) - 2) :][:2]
+        ends: dict[str, str | float] = {"from": low.at, "to": high.at}
+        ends |= {name: row.rate for name, row in (("low", low), ("high", high)) if row.rate is not None}
+        return Step(key="between-rows", values=ends | {"unit": self._table.unit})
+
+    def _rule_used(self) -> float | str | None:
         table = self._table
         if table.formula is not None:
             return table.formula
         if table.by_class is not None:
             return table.by_class[self._class_name()]
-        return next(step.rate for step in table.by_value or () if step.at == self._value_row())
+        rows = table.by_value or ()
+        return rows[self._position(rows)].rate
 
     def _class_name(self) -> str:
         assert self._soil is not None
         return self._advice.tables.scales[self._soil["table"]].classes[int(self._soil["class_index"])].name
 
-    def _value_row(self) -> float:
-        assert self._soil is not None
-        return max(
-            step.at for step in self._table.by_value or () if step.at <= self._rated["soil_test"] + 1e-9
-        )
+    def _position(self, rows: tuple[ValueStep, ...]) -> int:
+        """Which row the number that the rows run over has reached."""
+        at = float(self._value(self._table.rows_of))
+        return sum(row.at <= at + 1e-9 for row in rows) - 1
 
     def _value(self, name: str) -> float | str:
         """Value of a name as the formula saw it; "" where it was not known and did not matter."""
-        sample, columns = int(self._rated["sample"]), self._advice.columns
+        advice, sample = self._advice, int(self._rated["sample"])
+        columns = advice.columns
         density = float(self._rated["bulk_density_g_per_cm3"])
         found: Any
         match name:
@@ -188,6 +243,8 @@ class _Seen:
                 found = self._soil["class_index"]
             case "bulk_density_g_per_cm3":
                 found = density
+            case "yield_goal" if not np.isnan(columns["yield_goal"][sample]):
+                found = yield_goals(advice.context.iloc[[sample]], advice.tables, self._table.yield_unit)[0]
             case "nitrate_kg_per_ha":
                 content, depth = columns["nitrate_mg_per_kg"][sample], columns["depth_cm"][sample]
                 found = kg_per_ha(content, depth, np.array(density))
