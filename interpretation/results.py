@@ -330,6 +330,7 @@ class TableLine(Record):
     effective_from: date
     sources: tuple[str, ...] = ()
     fingerprint: str = ""  # SHA-256 of the file it came from
+    equation: str = ""  # of a conversion between two methods, over soil_test
 
 
 class MethodLine(Record):
@@ -341,6 +342,7 @@ class MethodLine(Record):
     unit: str = ""
     basis: str = ""
     soil_water_added: bool | None = None  # to the extract volume; None where the soil is not weighed moist
+    measured: bool = True  # False where values of this method were only worked out from another's
 
 
 class SampleLine(Record):
@@ -353,6 +355,7 @@ class SampleLine(Record):
     sampled_on: date | None = None
     received_on: date | None = None
     texture: str = ""
+    soil_group: str = ""  # a word of the region's own
     cores: int | None = None
 
 

@@ -131,6 +131,8 @@ class Wording:
         if isinstance(told.get("condition"), str):
             told = {**told, "condition": self.condition(str(told["condition"]))}
         text = self.sentence("refusals", key, told)
+        if told.get("conversion") and key in ("no-table", "no-scale"):
+            text += " " + self.sentence("refusals", "conversion-available", told)
         if told.get("use_instead"):
             text += " " + self.sentence("refusals", "method-use-instead", told)
         return text

@@ -6,6 +6,7 @@
     limits/                                        the laboratory's limits, read elsewhere
     <region>/region.yaml                           who publishes, for whom
     <region>/scales/  <region>/rates/              the region's tables
+    <region>/conversions/                          its equations between two methods
 
 A file holds one record, or a list of records.
 """
@@ -24,6 +25,7 @@ from pydantic import ValidationError
 from interpretation.agronomy import consistency
 from interpretation.agronomy.problems import Problem
 from interpretation.agronomy.tables import (
+    Conversion,
     Crop,
     Material,
     NoteRule,
@@ -46,7 +48,7 @@ SHARED: dict[str, type[Record]] = {
     "notes": NoteRule,
     "sources": Source,
 }
-REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable}
+REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable, "conversions": Conversion}
 MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
 OTHERS = frozenset({"limits"})  # read by the laboratory side
 PAGES = frozenset({"README.md", "COVERAGE.md"})  # about the tables, for people
@@ -75,8 +77,8 @@ def read_tables(directory: Path) -> TableSet:
     Returns
     -------
     TableSet
-        ``fingerprints`` holds the SHA-256 of the file of each scale and rate by its id, and of every other
-        record by kind and id, e.g. ``methods/ph-water-1:1``.
+        ``fingerprints`` holds the SHA-256 of the file of each scale, rate and conversion by its id, and of
+        every other record by kind and id, e.g. ``methods/ph-water-1:1``.
 
     Raises
     ------
@@ -141,8 +143,8 @@ def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
                 _stray(
                     "/".join(parts),
                     "this is no table file, or it is in the wrong folder",
-                    "*.yaml in methods, crops, materials, notes or sources, or in a region's scales or "
-                    "rates; <region>/region.yaml",
+                    "*.yaml in methods, crops, materials, notes or sources, or in a region's scales, rates "
+                    "or conversions; <region>/region.yaml",
                     "move the file, or end its name in .yaml",
                 )
             )
@@ -224,7 +226,7 @@ def _add(value: object, document: Document, base: tuple[int, ...], kind: str, fo
 
 
 def _label(kind: str, name: str) -> str:
-    """Key of a fingerprint. Scales and rates share one name space: a report pins both by id alone."""
+    """Key of a fingerprint. A region's tables share one name space: a report pins them by id alone."""
     return name if kind in REGIONAL else f"{kind}/{name}"
 
 

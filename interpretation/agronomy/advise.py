@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -58,6 +59,12 @@ class Advice:
     columns: dict[str, Column]
     tables: TableSet
     measured: pd.DataFrame
+
+    @cached_property
+    def measured_behind(self) -> dict[int, dict[Hashable, Any]]:
+        """Rows of ``measured`` by row of ``classed``."""
+        rows = zip(self.measured.index, self.measured.to_dict("records"), strict=True)
+        return {int(row): values for row, values in rows}
 
     @cached_property
     def samples_of_field(self) -> dict[str, NDArray[np.int64]]:

@@ -8,6 +8,7 @@ steps too, never as binary fractions.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from interpretation.agronomy.tables import ScaleTable
+from interpretation.methods import DigitRule
 
 Floats = NDArray[np.float64]
 
@@ -82,6 +84,30 @@ def round_half_up(values: Floats, step: float) -> Floats:
     """
     rounded: Floats = whole_steps(values, step) * step
     return np.round(rounded, decimals_of(step))
+
+
+def reported_as(digits: Sequence[DigitRule], values: Floats) -> tuple[Floats, NDArray[np.int8]]:
+    """Round to a method's own digits: what it reports of a value that no scale rounds.
+
+    Returns
+    -------
+    values, decimals
+        Both ``(n,)``; NaN stays NaN.
+
+    Examples
+    --------
+    >>> from interpretation.methods import DigitRule
+    >>> rules = [DigitRule.model_validate({"from": bound, "decimals": d}) for bound, d in ((0, 1), (10, 0))]
+    >>> reported_as(rules, np.array([2.44, 14.4]))
+    (array([ 2.4, 14. ]), array([1, 0], dtype=int8))
+    """
+    rounded = np.array(values, dtype=np.float64)
+    decimals = np.ones(len(rounded), dtype=np.int8)
+    for rule in digits:
+        chosen = values >= rule.at if rule is not digits[0] else np.ones(len(rounded), dtype=np.bool_)
+        decimals[chosen] = rule.decimals
+        rounded[chosen] = round_half_up(np.asarray(values)[chosen], 10.0**-rule.decimals)
+    return rounded, decimals
 
 
 def first_steps(scale: ScaleTable) -> Floats:

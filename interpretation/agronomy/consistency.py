@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from interpretation.agronomy import formula_rules, rate_rules, scale_rules, scope_rules
+from interpretation.agronomy import conversion_rules, formula_rules, rate_rules, scale_rules, scope_rules
 from interpretation.agronomy.formula import RATE_NAMES
 from interpretation.agronomy.problems import Problem
 from interpretation.agronomy.tables import Crop, Material, NoteRule, TableSet
@@ -61,6 +61,8 @@ def _problems(tables: TableSet) -> Iterator[Problem]:
         yield from rate_rules.check(rate, tables)
     yield from scope_rules.overlaps(list(tables.rates.values()), "rates")
     yield from scope_rules.gaps(list(tables.rates.values()), "rates")
+    for conversion in tables.conversions.values():
+        yield from conversion_rules.check(conversion, tables)
     for note in tables.notes.values():
         yield from _note(note, tables)
 

@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from typing import TypeVar
 
-from interpretation.agronomy.tables import RateTable, ScaleTable, Scoped, TableSet
+from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
 from interpretation.errors import NoTableApplies
 from interpretation.quantities import analyte as known_analyte
 
@@ -35,6 +35,7 @@ def scale_applying(
     depth_cm: tuple[float, float],
     texture: str,
     on: date,
+    soil_group: str = "",
 ) -> ScaleTable:
     """Find the class scale for one kind of soil value.
 
@@ -52,6 +53,8 @@ def scale_applying(
         Soil texture, ``""`` when not known.
     on
         The day the soil was taken; both ends of a table's period belong to it.
+    soil_group
+        Word of the region's own for the kind of soil, ``""`` when not known.
 
     Returns
     -------
@@ -73,7 +76,7 @@ def scale_applying(
     """
     candidates = [t for t in tables.scales.values() if t.region == region and t.analyte == analyte]
     misses = {
-        t.id: _scope_misses(t, crop, depth_cm, texture, on)
+        t.id: _scope_misses(t, crop, depth_cm, texture, soil_group, on)
         | _unequal("form", t.form or known_analyte(t.analyte).form, form)
         | _unequal("method", t.method, method)
         | _unequal("unit", t.unit, unit)
@@ -82,7 +85,7 @@ def scale_applying(
     }
     asked = (
         f"{analyte} by {method} in {crop}, {unit} {form}, {basis}, {_depth(depth_cm)}, "
-        f"texture {texture or 'not known'}, on {_day(on)}"
+        f"{_soil(texture, soil_group)}, on {_day(on)}"
     )
     return _only(candidates, misses, kind="scale", region=region, subject="analyte", asked=asked)
 
@@ -97,6 +100,7 @@ def rate_applying(
     texture: str = "",
     methods: Sequence[str] = (),
     depth_cm: Depth = None,
+    soil_group: str = "",
 ) -> RateTable | None:
     """Find the rate table of one nutrient.
 
@@ -107,6 +111,8 @@ def rate_applying(
         when that method is among them; of several, the earliest in the list wins.
     depth_cm
         Sampled layer; compared when the table names one. ``None`` does not compare.
+    soil_group
+        Word of the region's own for the kind of soil, ``""`` when not known.
 
     Returns
     -------
@@ -117,7 +123,7 @@ def rate_applying(
     Raises
     ------
     NoTableApplies
-        When it has one, but not for this method, depth, texture or day.
+        When it has one, but not for this method, depth, texture, soil group or day.
     """
     candidates = [
         t
@@ -127,7 +133,9 @@ def rate_applying(
     if not candidates:
         return None
     misses = {
-        t.id: _scope_misses(t, crop, depth_cm if depth_cm and t.depth_cm else t.depth_cm, texture, on)
+        t.id: _scope_misses(
+            t, crop, depth_cm if depth_cm and t.depth_cm else t.depth_cm, texture, soil_group, on
+        )
         | _not_among("method", t.method, methods)
         for t in candidates
     }
@@ -137,12 +145,12 @@ def rate_applying(
     candidates = [t for t in candidates if misses[t.id] or t.method in (None, preferred)]
     asked = (
         f"{nutrient} for {crop} by {' or '.join(methods) or 'no soil test'}, {_depth(depth_cm)}, "
-        f"texture {texture or 'not known'}, on {_day(on)}"
+        f"{_soil(texture, soil_group)}, on {_day(on)}"
     )
     return _only(candidates, misses, kind="rate table", region=region, subject="nutrient", asked=asked)
 
 
-def in_force(table: Scoped, on: date) -> bool:
+def in_force(table: Scoped | Conversion, on: date) -> bool:
     """Whether a day lies in a table's period; first and last day belong to it."""
     day = on.date() if isinstance(on, datetime) else on
     return table.effective_from <= day and (table.effective_to is None or day <= table.effective_to)
@@ -160,7 +168,7 @@ def _only(
             f"two tables cover {asked}: {', '.join(t.id for t in fitting)}",
             where=region,
             expected="exactly one",
-            fix="end the period of one of them, or part their crops or textures",
+            fix="end the period of one of them, or part their crops, textures or soil groups",
         )
         error.failed = ("ambiguous",)
         raise error
@@ -180,7 +188,9 @@ def _only(
     raise error
 
 
-def _scope_misses(table: Scoped, crop: str, depth_cm: Depth, texture: str, on: date) -> Misses:
+def _scope_misses(
+    table: Scoped, crop: str, depth_cm: Depth, texture: str, soil_group: str, on: date
+) -> Misses:
     misses: Misses = {}
     if not _covers_crop(table, crop):
         misses["crop"] = f"it is for {', '.join(table.crops)}, not {crop}"
@@ -189,6 +199,9 @@ def _scope_misses(table: Scoped, crop: str, depth_cm: Depth, texture: str, on: d
     if table.textures and texture not in table.textures:
         found = f"is {texture}" if texture else "has no known texture"
         misses["texture"] = f"it is for {', '.join(table.textures)}, and this soil {found}"
+    if table.soil_groups and soil_group not in table.soil_groups:
+        found = f"is {soil_group}" if soil_group else "has no known soil group"
+        misses["soil-group"] = f"it is for soils {', '.join(table.soil_groups)}, and this soil {found}"
     if not in_force(table, on):
         end = f"to {table.effective_to}" if table.effective_to else "onwards"
         misses["day"] = f"it holds from {table.effective_from} {end}, not on {_day(on)}"
@@ -216,6 +229,11 @@ def _same_depth(wanted: tuple[float, float], found: Depth) -> bool:
     return found is not None and all(
         abs(a - b) <= DEPTH_TOLERANCE_CM for a, b in zip(wanted, found, strict=True)
     )
+
+
+def _soil(texture: str, soil_group: str) -> str:
+    """Texture, which most tables ask for, and the soil group where one is known."""
+    return f"texture {texture or 'not known'}" + (f", soil group {soil_group}" if soil_group else "")
 
 
 def _depth(depth_cm: Depth) -> str:

@@ -4,10 +4,12 @@ Keys of refusals and of steps have their sentences in ``reports/wording``. A ref
 asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``failed`` (what no table matched),
 ``reason`` (why the soil test was refused), ``input`` (what was missing), ``found`` and ``limit``.
 
-Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when censored), then one of
-``class-row``, ``value-row`` and ``formula``, ``input`` for each further figure, ``constant`` for each of
-the table's own, ``raw-rate``, ``credit`` for each credit, ``floor`` or ``cap`` where one acts,
-``rounding``. Where nothing is due: ``table``, ``input`` and ``constant`` for each figure, ``not-due``.
+Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when censored), ``worked-out``
+(``worked-out-below``) where it was worked out from another method's value, then one of
+``class-row``, ``value-row``, ``between-rows`` and ``formula``, ``input`` for each further figure
+(``yield-goal`` where its unit must be named), ``constant`` for each of the table's own, ``raw-rate``,
+``credit`` for each credit, ``floor`` or ``cap`` where one acts, ``rounding``. Where nothing is due:
+``table``, ``input`` and ``constant`` for each figure, ``not-due``.
 """
 
 from __future__ import annotations
@@ -20,7 +22,9 @@ import numpy as np
 import pandas as pd
 
 from interpretation.agronomy.advise import Advice
-from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
+from interpretation.agronomy.classing import reported_as, round_half_up
+from interpretation.agronomy.extractants import available
+from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, TableSet
 from interpretation.agronomy.working import amount_of
 from interpretation.errors import SampleListError
 from interpretation.methods import Method
@@ -29,6 +33,7 @@ from interpretation.results import (
     ClassLimit,
     ClassProbability,
     FieldAdvice,
+    MeasuredAs,
     MethodLine,
     Note,
     Refusal,
@@ -39,6 +44,8 @@ from interpretation.results import (
 )
 
 Row = Mapping[Hashable, Any]  # one row of a frame, by column
+# What may differ between a value and every table of its region where an equation between methods helps.
+CHANGED_BY_AN_EQUATION = frozenset({"analyte", "method", "form", "unit", "basis"})
 
 
 def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
@@ -76,8 +83,10 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
     )
     notes = _notes(advice, rows)
-    used = [tables.scales[r.table] for r in results if r.table] + [
-        tables.rates[a.table] for a in found if a.table
+    used: list[Conversion | ScaleTable | RateTable] = [
+        *(tables.conversions[name] for name in _conversions(results)),
+        *(tables.scales[r.table] for r in results if r.table),
+        *(tables.rates[a.table] for a in found if a.table),
     ]
     lines = tuple(_table_line(table, tables) for table in {table.id: table for table in used}.values())
     crop, region = tables.crops[head["crop"]], tables.regions[head["region"]]
@@ -90,7 +99,7 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         region_name=region.name,
         crop=crop.id,
         yield_goal=_number(head["yield_goal"]),
-        yield_unit=crop.yield_unit,
+        yield_unit=head["yield_unit"] or crop.yield_unit,
         previous_crop=head["previous_crop"],
         area_ha=_number(head["area_ha"]),
         samples=tuple(_sample_line(value) for value in samples.to_dict("records")),
@@ -137,8 +146,32 @@ def _result(advice: Advice, row: int, value: Row) -> SoilResult:
         probabilities=_probabilities(advice.classed.probability[row], scale),
         borderline=bool(value["borderline"]),
         table=scale.id if scale else None,
-        refusal=_refusal(advice, value, scale),
+        refusal=_refusal(advice, row, value, scale),
         sampled_on=_day(value["sampled_on"]),
+        measured_as=_measured_as(advice, row, value),
+    )
+
+
+def _measured_as(advice: Advice, row: int, value: Row) -> MeasuredAs | None:
+    """What was measured, where an equation between methods was switched on for the value."""
+    measured = advice.measured_behind.get(row)
+    if measured is None:
+        return None
+    method = advice.tables.methods[measured["method"]]
+    given = _number(measured["value"])
+    decimals = 0
+    if given is not None:
+        reported, own = reported_as(method.digits, np.array([given]))
+        # Printed as finely as the result where the method's own digits would hide what went in.
+        decimals = int(own[0]) if reported[0] == given else max(int(own[0]), int(value["decimals"]))
+        given = float(round_half_up(np.array([given]), 10.0**-decimals)[0])
+    return MeasuredAs(
+        value=given,
+        below=_number(measured["below"]),
+        decimals=decimals,
+        method=method.id,
+        unit=measured["unit"],
+        conversion=measured["conversion"],
     )
 
 
@@ -156,7 +189,7 @@ def _probabilities(row: np.ndarray[Any, Any], scale: ScaleTable | None) -> tuple
     )
 
 
-def _refusal(advice: Advice, value: Row, scale: ScaleTable | None) -> Refusal | None:
+def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> Refusal | None:
     key, detail = value["refusal"], value["refusal_detail"]
     if not key:
         return None
@@ -165,14 +198,20 @@ def _refusal(advice: Advice, value: Row, scale: ScaleTable | None) -> Refusal | 
         name: value[name] for name in ("analyte", "form", "method", "unit", "basis")
     }
     told |= {name: at[name] for name in ("region", "crop", "texture")}
-    method = advice.tables.methods.get(value["method"])
+    method = _deciding_method(advice, row, value)
     match key:
         case "no-table":
             told["failed"] = detail
             told |= _known(value, "depth_from_cm", "depth_to_cm")
+            if {*detail.split(",")} <= CHANGED_BY_AN_EQUATION:
+                equations = available(advice.tables, value, at["crop"], at["region"])
+                told |= {"conversion": ", ".join(equations)} if equations else {}
+        case "outside-conversion" | "not-convertible":
+            equation = advice.tables.conversions[detail]
+            told |= {"conversion": detail, "lowest": equation.lowest, "highest": equation.highest}
         case "method-not-valid" | "validity-unknown" if method is not None:
             told |= {"input": detail, "use_instead": method.use_instead}
-            limit = method.valid_ph_max if detail == "ph" else method.valid_lime_percent_max
+            limit = _limit(method, detail)
             if limit is not None:
                 told["limit"] = limit
             told |= _known({"found": advice.columns[detail][value["sample"]]}, "found")
@@ -180,6 +219,21 @@ def _refusal(advice: Advice, value: Row, scale: ScaleTable | None) -> Refusal | 
             told["table"], told["limit"] = scale.id, scale.classes[0].lower
             told |= _known(value, "below", "reported")
     return Refusal(key=key, values=told)
+
+
+def _limit(method: Method, input_name: str) -> float | None:
+    return method.valid_ph_max if input_name == "ph" else method.valid_lime_percent_max
+
+
+def _deciding_method(advice: Advice, row: int, value: Row) -> Method | None:
+    """The value's method, or the measured one behind it where that one's limit was passed."""
+    own, detail = advice.tables.methods.get(value["method"]), value["refusal_detail"]
+    measured = advice.measured_behind.get(row)
+    if measured is None or detail not in advice.columns:
+        return own
+    source = advice.tables.methods[measured["method"]]
+    limit = _limit(source, detail)
+    return own if limit is None or advice.columns[detail][value["sample"]] <= limit else source
 
 
 def _known(value: Row, *names: str) -> dict[str, str | float]:
@@ -215,7 +269,12 @@ def _sample_line(value: Row) -> SampleLine:
     )
 
 
-def _table_line(table: ScaleTable | RateTable, tables: TableSet) -> TableLine:
+def _conversions(results: tuple[SoilResult, ...]) -> tuple[str, ...]:
+    behind = (result.measured_as for result in results)
+    return tuple(one.conversion for one in behind if one and one.conversion)
+
+
+def _table_line(table: Conversion | ScaleTable | RateTable, tables: TableSet) -> TableLine:
     return TableLine(
         id=table.id,
         title=table.title or table.id,
@@ -223,15 +282,23 @@ def _table_line(table: ScaleTable | RateTable, tables: TableSet) -> TableLine:
         effective_from=table.effective_from,
         sources=table.sources,
         fingerprint=tables.fingerprints.get(table.id, ""),
+        equation=table.formula if isinstance(table, Conversion) else "",
     )
 
 
+def _methods(results: tuple[SoilResult, ...]) -> dict[str, bool]:
+    """Methods of a field's results, and whether a value was measured by them."""
+    measured = {result.measured_as.method if result.measured_as else result.method for result in results}
+    both = (each for r in results for each in (r.measured_as and r.measured_as.method, r.method) if each)
+    return {name: name in measured for name in both}
+
+
 def _method_lines(results: tuple[SoilResult, ...], tables: TableSet) -> tuple[MethodLine, ...]:
-    ids = dict.fromkeys(result.method for result in results)
-    return tuple(_method_line(tables.methods[key]) for key in ids if key in tables.methods)
+    ids = _methods(results)
+    return tuple(_method_line(tables.methods[key], ids[key]) for key in ids if key in tables.methods)
 
 
-def _method_line(method: Method) -> MethodLine:
+def _method_line(method: Method, measured: bool) -> MethodLine:
     soil = (
         f"{method.soil_g:g} g" if method.soil_g else f"{method.scoop_cm3:g} cm3" if method.scoop_cm3 else ""
     )
@@ -248,6 +315,7 @@ def _method_line(method: Method) -> MethodLine:
             if method.soil_water_added or method.weighed_basis == "as-received"
             else None
         ),
+        measured=measured,
     )
 
 
@@ -260,7 +328,7 @@ def _source_lines(
 ) -> tuple[SourceLine, ...]:
     """Every source behind the field's numbers: tables first, then materials, methods and notes."""
     materials = dict.fromkeys(m.material for amount in found for m in amount.materials)
-    methods = dict.fromkeys(r.method for r in results if r.method in tables.methods)
+    methods = [name for name in _methods(results) if name in tables.methods]
     ids = dict.fromkeys(
         [source for line in lines for source in line.sources]
         + [source for key in materials for source in tables.materials[key].sources]

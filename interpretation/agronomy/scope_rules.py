@@ -8,7 +8,7 @@ from itertools import combinations, pairwise
 
 from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
 from interpretation.agronomy.problems import Path, Problem
-from interpretation.agronomy.tables import RateTable, ScaleTable, Scoped, TableSet
+from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
 from interpretation.methods import Standing
 
 # The twelve texture classes of the USDA (from memory), and organic soils.
@@ -28,12 +28,12 @@ _READ = {
 
 def scope(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
     """Region, crops, depth, period, standing and sources of one scale or rate."""
-    yield from _standing(table, kind, tables)
+    yield from owner(table, kind, tables)
     yield from _extent(table, kind, tables)
     yield from sources(kind, table.id, table.sources, tables, table.standing)
 
 
-def _standing(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
+def owner(table: Scoped | Conversion, kind: str, tables: TableSet) -> Iterator[Problem]:
     """An invented region holds invented tables and nothing else; a real one holds nothing from memory."""
     region = tables.regions.get(table.region)
     if region is None:
@@ -84,6 +84,7 @@ def _extent(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
     for position, texture in enumerate(table.textures):
         if texture not in TEXTURES:
             yield unknown_texture(kind, table.id, ("textures", position), texture)
+    yield from _soil_groups(table, kind, tables)
     if table.depth_cm and not 0 <= table.depth_cm[0] < table.depth_cm[1]:
         yield Problem(
             kind,
@@ -93,6 +94,11 @@ def _extent(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
             "the upper edge first, 0 at the surface",
             "correct the layer",
         )
+    yield from period(table, kind)
+
+
+def period(table: Scoped | Conversion, kind: str) -> Iterator[Problem]:
+    """A table ends on or after the day it begins."""
     if table.effective_to is not None and table.effective_to < table.effective_from:
         yield Problem(
             kind,
@@ -102,6 +108,22 @@ def _extent(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
             "a last day on or after the first",
             "correct one of the two dates",
         )
+
+
+def _soil_groups(table: Scoped, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """Soil groups are words of the table's own region: by another word no sample would be found."""
+    region = tables.regions.get(table.region)
+    words = region.soil_groups if region else dict.fromkeys(table.soil_groups, "")
+    for position, word in enumerate(table.soil_groups):
+        if word not in words:
+            yield Problem(
+                kind,
+                table.id,
+                ("soil_groups", position),
+                f"region {table.region} has no soil group {word!r}",
+                ", ".join(words) or "none: its region.yaml lists no soil_groups",
+                "correct the word, or add it with its meaning to soil_groups of region.yaml",
+            )
 
 
 def sources(
@@ -211,8 +233,8 @@ def overlaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
             two.id,
             ("effective_from",),
             f"{one.id} covers the same values from {first} {until}",
-            "one table for one crop, method, depth, texture and day",
-            f"give {one.id} an effective_to before {two.effective_from}, or part their crops",
+            "one table for one crop, method, depth, texture, soil group and day",
+            f"give {one.id} an effective_to before {two.effective_from}, or part their crops or soils",
         )
 
 
@@ -221,7 +243,8 @@ def gaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
 
     def edition_of(table: Scoped) -> str:
         subject = table.nutrient if isinstance(table, RateTable) else table.analyte
-        return repr((table.region, subject, table.method, table.crops, table.textures, table.depth_cm))
+        scope = (table.crops, table.textures, table.soil_groups, table.depth_cm)
+        return repr((table.region, subject, table.method, *scope))
 
     ordered = sorted(found, key=lambda t: (edition_of(t), t.effective_from))
     for old, new in pairwise(ordered):
@@ -247,6 +270,7 @@ def meet(one: Scoped, two: Scoped) -> bool:
         one.region == two.region
         and _share(one.crops, two.crops, every="any")
         and _share(one.textures, two.textures, every=())
+        and _share(one.soil_groups, two.soil_groups, every=())
         and (one.depth_cm is None or two.depth_cm is None or _same(one.depth_cm, two.depth_cm))
         and (last is None or last >= max(one.effective_from, two.effective_from))
     )

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from interpretation import soil_values
 from interpretation.agronomy import classing
+from interpretation.agronomy.extractants import NO_ANSWER, OUTSIDE, Converted
 from interpretation.agronomy.lookup import scale_applying
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import ScaleTable, TableSet
@@ -34,13 +35,21 @@ CLASSED: dict[str, str] = soil_values.COLUMNS | {
 }
 
 # Keys of reasons. The first ones are those of classing, so that its codes can be taken over.
-REFUSALS = (*classing.CLASSING_REFUSALS, "no-table", "method-not-valid", "validity-unknown")
+REFUSALS = (
+    *classing.CLASSING_REFUSALS,
+    "no-table",
+    "method-not-valid",
+    "validity-unknown",
+    OUTSIDE,
+    NO_ANSWER,
+)
 NO_TABLE, METHOD_NOT_VALID, VALIDITY_UNKNOWN = (
     REFUSALS.index(key) for key in ("no-table", "method-not-valid", "validity-unknown")
 )
 # The pH that methods' limits are meant for is in water: in a salt solution it reads about half a unit lower
 # and must not meet them. Methods in water are named so.
 WATER_PH_METHOD = "ph-water"
+SCOPE = ("region", "crop", "texture", "soil_group")  # of the sample: with the value's own, its scale's scope
 
 
 class Kind(NamedTuple):
@@ -109,13 +118,13 @@ class _Outcome:
         self.detail[rows] = self.details.index(detail)
 
 
-def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) -> ClassedValues:
+def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) -> ClassedValues:
     """Class every soil value in the scale that covers it.
 
     Parameters
     ----------
-    soil
-        Columns of :data:`interpretation.soil_values.COLUMNS`.
+    converted
+        The soil values, and which of them were worked out from another method's.
     context
         Columns of :data:`interpretation.agronomy.context.CONTEXT`, one row a sample.
     tables
@@ -134,8 +143,10 @@ def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) ->
     -----
     A value whose method is not valid on its soil is refused whatever the tables say: above the
     method's pH, by the sample's own pH in water, or above its carbonate content. Where the method has such
-    limits and none of the figures is known, it is refused too; a wrong class is worse.
+    limits and none of the figures is known, it is refused too; a wrong class is worse. A value that was
+    worked out must keep the limits of both methods, its own and the one that was measured.
     """
+    soil = converted.soil
     sample = _sample_rows(soil, context)
     kind = codes_of(*(soil[name] for name in Kind._fields[:-1]))
     kinds = _kinds(soil, kind)
@@ -158,9 +169,11 @@ def class_values(soil: pd.DataFrame, context: pd.DataFrame, tables: TableSet) ->
             out.table[rows] = position
             _class_rows(measured[rows], rows, scale, out)
     ph, lime = _water_ph(sample, kinds, out, len(context)), context["lime_percent"].to_numpy()
-    for one in kinds:
-        if (method := tables.methods.get(one.method)) is not None:
-            _refuse_invalid(method, one.rows, ph[sample[one.rows]], lime[sample[one.rows]], out)
+    for name, rows in _by_method(kinds, converted.measured):
+        if (method := tables.methods.get(name)) is not None:
+            _refuse_invalid(method, rows, ph[sample[rows]], lime[sample[rows]], out)
+    for key, equation, rows in converted.refused:
+        _withdraw(rows, REFUSALS.index(key), equation, out)
     return ClassedValues(_frame(soil, sample, out, tables), out.probability, kinds)
 
 
@@ -218,11 +231,7 @@ def _refuse_unusable(
 def _round_as_reported(method: Method | None, rows: NDArray[np.intp], out: _Outcome) -> None:
     """Round to the digits of the method, for values that no scale will round."""
     digits = method.digits if method else (DigitRule(**{"from": 0}, decimals=1),)
-    values = out.reported[rows]
-    for rule in digits:
-        chosen = values >= rule.at if rule is not digits[0] else np.ones(len(values), dtype=np.bool_)
-        out.decimals[rows[chosen]] = rule.decimals
-        out.reported[rows[chosen]] = classing.round_half_up(values[chosen], 10.0**-rule.decimals)
+    out.reported[rows], out.decimals[rows] = classing.reported_as(digits, out.reported[rows])
 
 
 def _scales(
@@ -233,7 +242,7 @@ def _scales(
     tables: TableSet,
 ) -> Iterator[tuple[NDArray[np.intp], ScaleTable | None, str]]:
     """Rows of each scope with their scale, or with what did not match."""
-    place = codes_of(context["region"], context["crop"], context["texture"])[sample]
+    place = codes_of(*(context[name] for name in SCOPE))[sample]
     period = periods(soil["sampled_on"], tables.scales.values())
     for rows in groups(codes_of(kind, place, period, soil["depth_from_cm"], soil["depth_to_cm"])):
         value, at = soil.iloc[rows[0]], context.iloc[sample[rows[0]]]
@@ -244,7 +253,7 @@ def _scales(
             scale = scale_applying(
                 tables,
                 **{name: value[name] for name in Kind._fields[:-1]},
-                **{name: at[name] for name in ("region", "crop", "texture")},
+                **{name: at[name] for name in SCOPE},
                 depth_cm=(value["depth_from_cm"], value["depth_to_cm"]),
                 on=value["sampled_on"].date(),
             )
@@ -272,6 +281,13 @@ def _water_ph(sample: NDArray[np.int64], kinds: tuple[Kind, ...], out: _Outcome,
             # Two ways in water (1:1, 1:2.5) may both be there: the higher one is the safe one here.
             ph[sample[one.rows]] = np.fmax(ph[sample[one.rows]], out.reported[one.rows])
     return ph
+
+
+def _by_method(kinds: tuple[Kind, ...], measured: pd.DataFrame) -> Iterator[tuple[str, NDArray[np.intp]]]:
+    """Rows that stand on each method: by its own name, then what was worked out from it."""
+    yield from ((one.method, one.rows) for one in kinds)
+    for name, group in measured.groupby("method"):
+        yield str(name), group.index.to_numpy()
 
 
 def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Floats, out: _Outcome) -> None:

@@ -183,8 +183,20 @@ class _Seen:
             return []
         told: dict[str, str | float] = {name: soil[name] for name in ("analyte", "method", "unit")}
         if pd.isna(soil["reported"]):
-            return [Step(key="soil-test-below", values=told | {"below": float(soil["below"])})]
-        return [Step(key="soil-test", values=told | {"value": float(soil["reported"])})]
+            steps = [Step(key="soil-test-below", values=told | {"below": float(soil["below"])})]
+        else:
+            steps = [Step(key="soil-test", values=told | {"value": float(soil["reported"])})]
+        return steps + self._measured()
+
+    def _measured(self) -> list[Step]:
+        """What the soil test was worked out from, where an equation between methods was switched on."""
+        measured = self._advice.measured_behind.get(int(self._rated["soil_row"]))
+        if measured is None:
+            return []
+        told: dict[str, str | float] = {name: measured[name] for name in ("method", "unit", "conversion")}
+        if pd.isna(measured["value"]):
+            return [Step(key="worked-out-below", values=told | {"below": float(measured["below"])})]
+        return [Step(key="worked-out", values=told | {"value": float(measured["value"])})]
 
     def inputs(self, names: tuple[str, ...], told_apart: frozenset[str] = _TOLD_APART) -> list[Step]:
         found = [(name, self._value(name)) for name in names if name not in told_apart]

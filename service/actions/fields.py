@@ -46,10 +46,13 @@ class WrittenReport(BaseModel):
 
 
 def advise(
-    values: Sequence[pd.DataFrame], tables: TableSet, context: pd.DataFrame
+    values: Sequence[pd.DataFrame], tables: TableSet, context: pd.DataFrame, convert: Sequence[str] = ()
 ) -> tuple[FieldAdvice, ...]:
-    """Class all values together and gather the advice of every field, in the order of the sample list."""
-    advice = advise_on(pd.concat(values, ignore_index=True), tables, context)
+    """Class all values together and gather the advice of every field, in the order of the sample list.
+
+    ``convert`` names the equations between methods that a person switched on.
+    """
+    advice = advise_on(pd.concat(values, ignore_index=True), tables, context, convert)
     return tuple(field_advice(advice, field_id) for field_id in field_ids(advice))
 
 

@@ -31,10 +31,23 @@ ValuesArgument = Annotated[
 ]
 
 
-def _advice(values: list[Path], samples: Path, tables: Path | None) -> tuple[FieldAdvice, ...]:
+ConvertOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--convert",
+        metavar="ID",
+        help="Use this published equation between two laboratory methods, in its own region; repeatable. "
+        "Nothing is converted without it.",
+    ),
+]
+
+
+def _advice(
+    values: list[Path], samples: Path, tables: Path | None, convert: list[str] | None
+) -> tuple[FieldAdvice, ...]:
     context = read_samples(samples).context
     frames = [read_bench(path, context) for path in values]
-    return actions.advise(frames, read_tables(tables or tables_directory()), context)
+    return actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
 
 
 def _status(fields: tuple[FieldAdvice, ...]) -> int:
@@ -45,10 +58,11 @@ def advise(
     values: ValuesArgument,
     samples: SamplesOption,
     tables: TablesOption = None,
+    convert: ConvertOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Class soil values and work out amounts, field by field."""
-    advised = _advice(values, samples, tables)
+    advised = _advice(values, samples, tables, convert)
     if as_json:
         console.print_json(AdviseAnswer(fields=advised))
     else:
@@ -93,6 +107,7 @@ def report(
         Path, typer.Option("--laboratory", help="Laboratory card: name, address, who signs.")
     ],
     tables: TablesOption = None,
+    convert: ConvertOption = None,
     folder: Annotated[Path, typer.Option("--out", callback=readable, help="Folder for the PDFs.")] = Path(
         "out"
     ),
@@ -117,7 +132,7 @@ def report(
     as_json: JsonOption = False,
 ) -> None:
     """Write one printable PDF per field."""
-    advised = _advice(values, samples, tables)
+    advised = _advice(values, samples, tables, convert)
     day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
     style = actions.Style(paper=paper, language=language, units=units)
     card = read_laboratory(laboratory)

@@ -10,7 +10,7 @@ from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.lookup import rate_applying, scale_applying
 from interpretation.agronomy.rates import rates
 from interpretation.agronomy.scope_rules import TEXTURES
-from interpretation.agronomy.tables import RateTable, ScaleTable
+from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable
 from interpretation.methods import Standing
 from service.tablefiles import check_directory, read_tables
 from service.yamlfiles import load
@@ -34,7 +34,7 @@ def test_data_only():
 
 
 def test_a_file_is_named_like_its_record(tables):
-    for kind in ("methods", "crops", "materials", "scales", "rates"):
+    for kind in ("methods", "crops", "materials", "scales", "rates", "conversions"):
         stems = {path.stem for path in FOLDER.rglob(f"{kind}/*.yaml")}
         assert stems == {name.rpartition("/")[2].replace(":", "-") for name in getattr(tables, kind)}
 
@@ -149,6 +149,9 @@ def test_the_readme_explains_every_name_standing_and_folder():
 def test_the_examples_of_the_readme_are_valid():
     blocks = (FOLDER / "README.md").read_text(encoding="utf-8").split("```yaml\n")[1:]
     scale, *ways = [load(block.partition("```")[0], "README.md").value for block in blocks]
+    equations = [way for way in ways if "from_method" in way]
+    assert [Conversion.model_validate(one, strict=True).highest for one in equations] == [150]
+    ways = [way for way in ways if way not in equations]
     assert ScaleTable.model_validate(scale, strict=True).classes[2].open_below
     around = {
         "id": "x/y", "region": "x", "crops": "any", "nutrient": "P2O5", "unit": "kg/ha", "round_to": 5,
