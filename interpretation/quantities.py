@@ -47,6 +47,7 @@ RateUnit = Literal["kg/ha", "t/ha", "lb/ac", "ton/ac", "lb/1000ft2"]
 
 BASES: tuple[str, ...] = get_args(Basis)
 SOIL_UNITS: tuple[str, ...] = get_args(SoilUnit)
+RATE_UNITS: tuple[str, ...] = get_args(RateUnit)
 
 UCUM = MappingProxyType(
     {

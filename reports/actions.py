@@ -58,8 +58,14 @@ def _not_calibrated(amount: Amount) -> bool:
 
 
 def _common_unit(amounts: Sequence[Amount], nutrient: str, wording: Wording) -> str:
-    units = {wording.format.amount(1.0, a.unit)[1] for a in amounts if a.nutrient == nutrient}
+    units = {_amount(1.0, a, wording)[1] for a in amounts if a.nutrient == nutrient}
     return units.pop() if len(units) == 1 else ""
+
+
+def _amount(rate: float, amount: Amount, wording: Wording) -> tuple[str, str]:
+    """Number and unit as printed; lime by the tonne or ton even where its table is in pounds."""
+    number, unit = wording.format.amount(rate, amount.unit, lime=amount.nutrient == "lime")
+    return number, printed(unit)
 
 
 def _cell(amount: Amount | None, unit: str, reasons: dict[str, str], wording: Wording) -> AmountCell:
@@ -74,7 +80,7 @@ def _cell(amount: Amount | None, unit: str, reasons: dict[str, str], wording: Wo
         covered = _covering_credits(amount, wording)
         mark = _mark(wording.page("credits-cover", credits=covered), reasons) if covered else ""
         return AmountCell("none", wording.page("none-needed"), mark)
-    number, own_unit = wording.format.amount(amount.rate, amount.unit)
+    number, own_unit = _amount(amount.rate, amount, wording)
     return AmountCell("amount", number if unit else f"{number} {own_unit}")
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, SUPPORTING, T_PER_HA_PER_TON_PER_ACRE
+from interpretation.quantities import RATE_UNITS, SUPPORTING
 from interpretation.results import (
     Amount,
     ClassLimit,
@@ -135,6 +135,8 @@ def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
 
 def _how(method: MethodLine, wording: Wording) -> str:
     """Extraction and finish, and what became of the water of a moist soil: it moves the result."""
+    if not method.measured:
+        return wording.page("method-worked-out")
     if method.soil_water_added is None:
         return method.note or "–"
     added = wording.page("sheet-soil-water-yes" if method.soil_water_added else "sheet-soil-water-no")
@@ -157,7 +159,7 @@ def _table_row(
     return (
         table.id,
         table.title or "–",
-        shown or wording.page("no-limits"),
+        shown or table.equation or wording.page("no-limits"),
         wording.name("standings", table.standing),
         wording.format.day(table.effective_from),
         table.fingerprint[:FINGERPRINT_LENGTH] or "–",
@@ -205,20 +207,16 @@ def _working(amount: Amount, places: Places, wording: Wording) -> Working:
 
 def conversions(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
     """State the factor of every unit that was converted for print."""
-    factors = {
-        ("kg/ha", "lb/ac"): 1 / KG_PER_HA_PER_LB_PER_ACRE,
-        ("t/ha", "ton/ac"): 1 / T_PER_HA_PER_TON_PER_ACRE,
-        ("lb/ac", "kg/ha"): KG_PER_HA_PER_LB_PER_ACRE,
-        ("ton/ac", "t/ha"): T_PER_HA_PER_TON_PER_ACRE,
-    }
-    used = {amount.unit for amount in advice.amounts}
-    used |= {material.unit for amount in advice.amounts for material in amount.materials}
+    used = {(amount.unit, amount.nutrient == "lime") for amount in advice.amounts}
+    used |= {(material.unit, False) for amount in advice.amounts for material in amount.materials}
     lines = []
-    for (unit, other), factor in factors.items():
-        if unit in used and wording.format.amount(1.0, unit)[1] == other:
+    for unit, lime in sorted(used, key=lambda pair: (RATE_UNITS.index(pair[0]), pair[1])):
+        other, factor = wording.format.conversion(unit, lime=lime)
+        if other != unit:
             written = wording.format.number(factor, 6)
-            lines.append(wording.page("conversion-from", **{"from": unit, "to": other, "factor": written}))
-    return tuple(lines)
+            told = {"from": printed(unit), "to": printed(other), "factor": written}
+            lines.append(wording.page("conversion-from", **told))
+    return tuple(dict.fromkeys(lines))
 
 
 def source_numbers(advice: FieldAdvice) -> dict[str, int]:

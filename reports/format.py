@@ -17,6 +17,7 @@ from interpretation.errors import FurrowsliceError
 from interpretation.quantities import (
     CM_PER_INCH,
     HA_PER_ACRE,
+    KG_PER_HA_PER_LB_PER_1000_FT2,
     KG_PER_HA_PER_LB_PER_ACRE,
     T_PER_HA_PER_TON_PER_ACRE,
 )
@@ -27,6 +28,7 @@ LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
 # Written for the eye; files and interfaces keep the plain spelling.
 PRINTED = {
     "ug/kg": "µg/kg", "mg/dm3": "mg/dm³", "cmol/dm3": "cmol/dm³", "pH": "", "ratio": "",
+    "lb/1000ft2": "lb/1000 ft²",
     "P2O5": "P₂O₅", "K2O": "K₂O", "NO3-N": "NO₃-N", "NO3": "NO₃", "NO2-N": "NO₂-N", "NO2": "NO₂",
     "NH4-N": "NH₄-N", "NH4": "NH₄", "SO4-S": "SO₄-S", "SO4": "SO₄", "PO4": "PO₄", "CaCO3": "CaCO₃",
 }  # fmt: skip
@@ -42,6 +44,20 @@ _TO_US = {
 _TO_METRIC = {
     "lb/ac": ("kg/ha", KG_PER_HA_PER_LB_PER_ACRE),
     "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
+    "lb/1000ft2": ("kg/ha", KG_PER_HA_PER_LB_PER_1000_FT2),
+}
+# Lime is bought by the tonne or the ton, whatever a table states it in; how many of it one unit makes.
+_LIME_TO_US = {
+    "kg/ha": ("ton/ac", 0.001 / T_PER_HA_PER_TON_PER_ACRE),
+    "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
+    "lb/ac": ("ton/ac", 1 / 2000),
+    "lb/1000ft2": ("ton/ac", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2 / T_PER_HA_PER_TON_PER_ACRE),
+}
+_LIME_TO_METRIC = {
+    "kg/ha": ("t/ha", 0.001),
+    "lb/ac": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_ACRE),
+    "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
+    "lb/1000ft2": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2),
 }
 
 
@@ -109,19 +125,23 @@ class Format:
         raised = str(int(exponent)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
         return f"{self.number(float(mantissa), 3)}·10{raised}"
 
-    def amount(self, value: float, unit: str) -> tuple[str, str]:
+    def conversion(self, unit: str, *, lime: bool = False) -> tuple[str, float]:
+        """Name the unit this report prints a unit in, and how many of it one makes."""
+        tables = (_TO_METRIC, _LIME_TO_METRIC) if self.units == "metric" else (_TO_US, _LIME_TO_US)
+        return tables[lime].get(unit, (unit, 1.0))
+
+    def amount(self, value: float, unit: str, *, lime: bool = False) -> tuple[str, str]:
         """Write an amount in this report's system; returns number and unit.
 
         A converted amount is whole from 10 upwards, has one decimal from 1 and two below; an amount that
-        is already in the system keeps its digits.
+        is already in the system keeps its digits. Lime is told in tonnes or tons.
         """
-        table = _TO_US if self.units == "us" else _TO_METRIC
-        if unit not in table or value == 0:
-            return self.plain(value), table.get(unit, (unit, 1.0))[0]
-        unit, factor = table[unit]
+        shown, factor = self.conversion(unit, lime=lime)
+        if shown == unit or value == 0:
+            return self.plain(value), shown
         converted = value * factor
         decimals = 0 if abs(converted) >= 10 else 1 if abs(converted) >= 1 else 2
-        return self.plain(round(converted, decimals)), unit
+        return self.plain(round(converted, decimals)), shown
 
     def quantity(self, value: float, unit: str) -> str:
         """Write an amount with its unit."""

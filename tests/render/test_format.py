@@ -96,3 +96,31 @@ def test_lists_are_joined_in_the_language() -> None:
 def test_units_and_forms_are_spelled_for_the_eye() -> None:
     assert (printed("P2O5"), printed("ug/kg"), printed("kg/ha")) == ("P₂O₅", "µg/kg", "kg/ha")
     assert (soil_unit("mg/kg"), soil_unit("pH")) == (" mg/kg", "")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "metric", "us"),
+    [
+        # 2000 lb = 1 short ton; 1 ton/ac = 907.18474 kg / 0.40468564224 ha = 2.2417 t/ha
+        (2000.0, "lb/ac", ("2.2", "t/ha"), ("1", "ton/ac")),
+        (5040.0, "lb/ac", ("5.6", "t/ha"), ("2.5", "ton/ac")),
+        # 50 lb on 1000 ft2 are 2178 lb on the 43 560 ft2 of an acre: 1.089 tons, 2.441 t/ha
+        (50.0, "lb/1000ft2", ("2.4", "t/ha"), ("1.1", "ton/ac")),
+        (3.5, "t/ha", ("3.5", "t/ha"), ("1.6", "ton/ac")),
+        (500.0, "kg/ha", ("0.5", "t/ha"), ("0.22", "ton/ac")),
+        (1.75, "ton/ac", ("3.9", "t/ha"), ("1.75", "ton/ac")),
+        (0.0, "lb/ac", ("0", "t/ha"), ("0", "ton/ac")),
+    ],
+)
+def test_lime_is_told_in_tonnes_or_tons(
+    value: float, unit: str, metric: tuple[str, str], us: tuple[str, str]
+) -> None:
+    assert EN.amount(value, unit, lime=True) == metric
+    assert US.amount(value, unit, lime=True) == us
+
+
+def test_pounds_per_thousand_square_feet() -> None:
+    # 1 lb / 92.90304 m2 = 48.8243 kg/ha
+    assert EN.amount(1.0, "lb/1000ft2") == ("49", "kg/ha")
+    assert US.amount(1.0, "lb/1000ft2") == ("1", "lb/1000ft2")
+    assert printed("lb/1000ft2") == "lb/1000 ft²"

@@ -147,6 +147,21 @@ def test_metric_converts_a_table_in_pounds() -> None:
     assert (table.nutrients[0].value, table.rows[0].cells[0].text) == ("kg/ha", "45")
 
 
+def test_lime_in_pounds_is_told_in_tonnes_or_tons_with_its_factor() -> None:
+    advice = field(amounts=(amount("Q26-0411", "lime", 5040.0, unit="lb/ac"),))
+    shown = {}
+    for units in ("metric", "us"):
+        page = report(advice, units=units)
+        assert page.amounts is not None
+        table = page.amounts
+        shown[units] = (table.rows[0].cells[0].text, table.nutrients[0].value, page.conversions)
+    # 5040 lb/ac = 2.52 ton/ac; x 0.00112085 = 5.649 t/ha
+    assert shown["us"][:2] == ("2.5", "ton/ac")
+    assert shown["metric"][:2] == ("5.6", "t/ha")
+    assert any("0.001121 t/ha" in line for line in shown["metric"][2])
+    assert any("0.000500 ton/ac" in line for line in shown["us"][2])
+
+
 def test_materials_are_examples_with_what_else_they_bring() -> None:
     line = next(m for m in report().materials if "monoammonium" in m.material)
     assert line.amounts == "North: 115 kg/ha; West: 87 kg/ha"
