@@ -7,6 +7,7 @@ import pandas as pd
 
 from interpretation.agronomy.context import CONTEXT
 from interpretation.agronomy.tables import (
+    Conversion,
     Crop,
     Material,
     NoteRule,
@@ -62,6 +63,18 @@ def method(**given):
     )
 
 
+def conversion(**given):
+    return Conversion.model_validate(
+        {
+            "id": "vale/bray-from-m3", "title": "Bray from Mehlich-3", "region": "vale", "analyte": "P",
+            "from_method": "m3", "to_method": "bray", "formula": "-8.08 + 0.832 * soil_test",
+            "highest": 200,
+        }
+        | _INVENTED
+        | given
+    )  # fmt: skip
+
+
 def crop(**given):
     return Crop.model_validate(
         {"id": "maize", "name": "maize", "yield_unit": "t/ha", "yield_from": 1, "yield_to": 20} | given
@@ -86,6 +99,7 @@ def world(*tables, regions=("vale",)):
     kinds = {
         "scales": ScaleTable,
         "rates": RateTable,
+        "conversions": Conversion,
         "methods": Method,
         "crops": Crop,
         "materials": Material,
@@ -101,7 +115,7 @@ def world(*tables, regions=("vale",)):
         },
         notes={t.key: t for t in tables if isinstance(t, NoteRule)},
         sources={"made-up": Source(id="made-up", title="Made up", read="invented")},
-        fingerprints={"vale/p": "ab12"},
+        fingerprints={"vale/p": "ab12", "vale/bray-from-m3": "cd34"},
         **found,
     )  # fmt: skip
 

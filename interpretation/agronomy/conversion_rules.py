@@ -91,7 +91,7 @@ def _course(one: Conversion) -> Iterator[Problem]:
             "correct the equation, or the span it is used for",
         )
         return
-    if (found < 0).any():
+    if (found < -1e-9).any():
         yield Problem(
             KIND,
             one.id,

@@ -138,8 +138,8 @@ def test_fingerprints_are_those_of_the_files():
     tables = read_tables(SOUND)
     assert tables.fingerprints["vale/p"] == "3b4bee14c7a4a956d66d2fe0356d889eca22c9f25685865add32a3377a78374c"
     assert tables.fingerprints["methods/olsen"] == tables.fingerprints["methods/ph-water"]  # one file
-    # 2 regions, 4 methods, 2 crops, 2 materials, 1 note, 3 sources, 2 scales, 3 rates
-    assert len(tables.fingerprints) == 19
+    # 2 regions, 4 methods, 2 crops, 2 materials, 1 note, 3 sources, 2 scales, 3 rates, 1 conversion
+    assert len(tables.fingerprints) == 20
 
 
 KEYS = ["id", "crops", "classes", "from", "rate", "by_class", "{x}"]
