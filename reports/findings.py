@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from fractions import Fraction
 
 from interpretation.quantities import SUPPORTING
-from interpretation.results import ClassProbability, FieldAdvice, SoilResult
+from interpretation.results import ClassProbability, FieldAdvice, MeasuredAs, SoilResult
 from reports.charts import scale, scale_bar
 from reports.format import printed, soil_unit
 from reports.view import BarGroup, BarRow, Finding, ScaleBar
@@ -119,6 +119,27 @@ def uncertainty(value: float, decimals: int, wording: Wording) -> str:
     return wording.format.number(value, max(decimals, min(needed, 4)))
 
 
+def written_measurement(behind: MeasuredAs, wording: Wording) -> str:
+    """What was measured behind a value that was worked out, with its unit."""
+    if behind.value is None:
+        return wording.page("below-value", value=wording.format.plain(behind.below or 0.0)) + soil_unit(
+            behind.unit
+        )
+    return wording.format.number(behind.value, behind.decimals) + soil_unit(behind.unit)
+
+
+def worked_out(result: SoilResult, wording: Wording) -> str:
+    """Say that a value was worked out from another method's, or nothing."""
+    behind = result.measured_as
+    if behind is None or behind.conversion is None:
+        return ""
+    return wording.page(
+        "worked-out-from",
+        value=written_measurement(behind, wording),
+        method=wording.name("methods", behind.method),
+    )
+
+
 def class_name(result: SoilResult, wording: Wording) -> str:
     """Name of the result's class, or nothing."""
     return wording.name("classes", result.class_name) if result.class_name else ""
@@ -205,7 +226,7 @@ def _row(result: SoilResult, places: Places, wording: Wording) -> BarRow:
         bar=_bar(result, places, wording),
         class_word=class_name(result, wording),
         value=written_value(result, wording),
-        remark=_remark(result, wording),
+        remark=" ".join(filter(None, (worked_out(result, wording), _remark(result, wording)))),
     )
 
 

@@ -79,7 +79,7 @@ def print_field(field: FieldAdvice) -> None:
         "Results",
         ("sample", "analyte", "value", "class", "method"),
         [
-            (places[r.lab_number], r.analyte, written_value(r, WORDING), _class_or_reason(r), r.method)
+            (places[r.lab_number], r.analyte, written_value(r, WORDING), _class_or_reason(r), _method(r))
             for r in field.results
         ],
     )
@@ -92,6 +92,13 @@ def print_field(field: FieldAdvice) -> None:
 
 def _class_or_reason(result: SoilResult) -> str:
     return reason(result, WORDING) if result.class_name is None else class_name(result, WORDING)
+
+
+def _method(result: SoilResult) -> str:
+    behind = result.measured_as
+    if behind is None or behind.conversion is None:
+        return result.method
+    return f"{result.method}, worked out from {behind.method} by {behind.conversion}"
 
 
 def _rate_or_reason(amount: Amount) -> str:
