@@ -56,8 +56,10 @@ def laboratory_facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording)
 
 
 def sampling_table(advice: FieldAdvice, wording: Wording) -> Table:
-    """List the samples with the grower's full names."""
-    columns = ("lab-number", "label", "depth", "sampled", "received", "texture", "cores")
+    """List the samples with the grower's full names; soil groups where the region has them."""
+    grouped = any(sample.soil_group for sample in advice.samples)
+    group = ("soil-group",) if grouped else ()
+    columns = ("lab-number", "label", "depth", "sampled", "received", "texture", *group, "cores")
     rows = tuple(
         (
             sample.lab_number,
@@ -66,6 +68,7 @@ def sampling_table(advice: FieldAdvice, wording: Wording) -> Table:
             wording.format.day(sample.sampled_on),
             wording.format.day(sample.received_on),
             wording.name("textures", sample.texture) if sample.texture else "–",
+            *((sample.soil_group or "–",) if grouped else ()),
             str(sample.cores) if sample.cores is not None else "–",
         )
         for sample in advice.samples

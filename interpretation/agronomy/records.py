@@ -25,6 +25,7 @@ from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.classing import reported_as, round_half_up
 from interpretation.agronomy.extractants import available
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, TableSet
+from interpretation.agronomy.values import SCOPE
 from interpretation.agronomy.working import amount_of
 from interpretation.errors import SampleListError
 from interpretation.methods import Method
@@ -197,7 +198,7 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
     told: dict[str, str | float] = {
         name: value[name] for name in ("analyte", "form", "method", "unit", "basis")
     }
-    told |= {name: at[name] for name in ("region", "crop", "texture")}
+    told |= {name: at[name] for name in SCOPE}
     method = _deciding_method(advice, row, value)
     match key:
         case "no-table":
@@ -262,7 +263,10 @@ def _notes(advice: Advice, rows: np.ndarray[Any, Any]) -> tuple[Note, ...]:
 def _sample_line(value: Row) -> SampleLine:
     cores = _number(value["cores"])
     return SampleLine(
-        **{name: value[name] for name in ("lab_number", "label", "depth_from_cm", "depth_to_cm", "texture")},
+        **{
+            name: value[name]
+            for name in ("lab_number", "label", "depth_from_cm", "depth_to_cm", "texture", "soil_group")
+        },
         sampled_on=_day(value["sampled_on"]),
         received_on=_day(value["received_on"]),
         cores=None if cores is None else int(cores),

@@ -87,6 +87,27 @@ def test_crop_region_and_texture_belong_to_the_scope(change, failed):
     assert (key, told["failed"]) == ("no-table", failed)
 
 
+def grouped(*tables, **words):
+    """A world whose region has words for kinds of soil."""
+    plain = world(*tables)
+    region = plain.regions["vale"].model_copy(update={"soil_groups": words})
+    return replace(plain, regions={"vale": region})
+
+
+def test_soils_of_one_region_have_tables_of_their_own():
+    light = scale(id="vale/light", soil_groups=("light",), classes=classes(poor=0, rich=5))
+    heavy = scale(id="vale/heavy", soil_groups=("heavy",))
+    amount = rate(id="vale/light-p", soil_groups=("light",), analyte="P", method="bray", formula="70")
+    tables = grouped(light, heavy, amount, light="sands", heavy="clays")
+    soil = values(*({"value": 7.0, "lab_number": f"S{n}"} for n in (1, 2, 3)))
+    found = record(tables, soil, samples(*({"soil_group": word} for word in ("light", "heavy", ""))))
+    assert [r.class_name for r in found.results] == ["rich", "low", None]
+    assert found.results[2].refusal.values["failed"] == "soil-group"
+    assert [s.soil_group for s in found.samples] == ["light", "heavy", ""]
+    assert [a.rate for a in found.amounts] == [70.0, None, None]
+    assert {a.refusal.values["failed"] for a in found.amounts[1:]} == {"soil-group"}
+
+
 def test_the_table_of_the_sampling_day_is_used():
     old = scale(
         id="vale/old", effective_from="2020-01-01", effective_to="2026-03-09", classes=classes(poor=0, rich=5)
@@ -462,9 +483,9 @@ def test_a_missing_column_is_named():
 
 
 def test_a_soil_group_is_a_word_of_the_samples_own_region():
-    plain = world(scale(), regions=("vale", "hill"))
-    vale = plain.regions["vale"].model_copy(update={"soil_groups": {"light": "sands", "heavy": "clays"}})
-    tables = replace(plain, regions=plain.regions | {"vale": vale})
+    hill = world(regions=("hill",)).regions
+    tables = grouped(scale(), light="sands", heavy="clays")
+    tables = replace(tables, regions=tables.regions | hill)
     soil = values({"value": 1.0}, {"value": 1.0, "lab_number": "S2"})
     assert len(record(tables, soil, samples({"soil_group": "heavy"}, {})).samples) == 2
     with pytest.raises(SampleListError) as caught:

@@ -120,6 +120,27 @@ def test_texture_is_needed_where_the_table_names_one(texture, said):
         find(table, texture=texture)
 
 
+@pytest.mark.parametrize(
+    ("soil_group", "said"), [("heavy", "this soil is heavy"), ("", "this soil has no known soil group")]
+)
+def test_soil_group_is_needed_where_the_table_names_one(soil_group, said):
+    light, table = scale("vale/any"), scale(soil_groups=("light", "peaty"))
+    assert find(table, soil_group="peaty") is table
+    with pytest.raises(NoTableApplies, match=f"it is for soils light, peaty, and {said}") as caught:
+        find(table, soil_group=soil_group)
+    assert caught.value.failed == ("soil-group",)
+    assert find(light, soil_group=soil_group) is light  # a table that names none holds for every soil
+    with pytest.raises(NoTableApplies, match=f"soils light, peaty, and {said}") as caught:
+        find_rate(rate(soil_groups=("light", "peaty")), soil_group=soil_group)
+    assert caught.value.failed == ("soil-group",)
+    assert find_rate(rate(soil_groups=("light",)), soil_group="light").id == "vale/p-rate"
+
+
+def test_a_known_soil_group_is_told_with_what_was_asked():
+    with pytest.raises(NoTableApplies, match="texture not known, soil group heavy, on 2026-05-01"):
+        find(scale(), soil_group="heavy", method="olsen")
+
+
 def test_of_two_equally_near_tables_the_one_of_the_same_method_is_named():
     olsen, other = scale("vale/olsen", method="olsen"), scale("vale/other", basis="oven-dry")
     with pytest.raises(NoTableApplies, match="The nearest is vale/other"):

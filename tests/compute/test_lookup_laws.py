@@ -13,10 +13,12 @@ from interpretation.errors import NoTableApplies
 
 DAYS = [date(2026, 1, 1) + timedelta(days=n) for n in range(6)]
 CROPS, TEXTURES, METHODS = ("maize", "potato"), ("sand", "clay"), ("bray", "olsen")
+SOILS = ("light", "heavy")
 SCOPE = st.fixed_dictionaries(
     {
         "crops": st.sampled_from(["any", ("maize",), ("potato",), CROPS]),
         "textures": st.sampled_from([(), ("sand",), TEXTURES]),
+        "soil_groups": st.sampled_from([(), ("light",), ("heavy",)]),
         "effective_from": st.sampled_from(DAYS),
         "effective_to": st.sampled_from([None, *DAYS]),
     }
@@ -46,8 +48,10 @@ def test_scales(scopes):
     held = TableSet(scales={t.id: t for t in tables})
     kind = {"analyte": "P", "form": "P", "unit": "mg/kg", "basis": "air-dry", "depth_cm": (0, 20)}
     found = any(
-        ambiguous(scale_applying, held, crop=crop, method=method, texture=texture, on=day, **kind)
-        for crop, texture, method, day in product(CROPS, TEXTURES, METHODS, DAYS)
+        ambiguous(
+            scale_applying, held, crop=crop, method=method, texture=texture, soil_group=soil, on=day, **kind
+        )
+        for crop, texture, soil, method, day in product(CROPS, TEXTURES, SOILS, METHODS, DAYS)
     )
     assert found == bool(list(overlaps(tables, "scales")))
 
@@ -66,7 +70,16 @@ def test_rates(scopes):
     held = TableSet(rates={t.id: t for t in tables})
     measured = [("bray",), ("olsen",), METHODS]
     found = any(
-        ambiguous(rate_applying, held, crop=crop, nutrient="P2O5", methods=methods, texture=texture, on=day)
-        for crop, texture, methods, day in product(CROPS, TEXTURES, measured, DAYS)
+        ambiguous(
+            rate_applying,
+            held,
+            crop=crop,
+            nutrient="P2O5",
+            methods=methods,
+            texture=texture,
+            soil_group=soil,
+            on=day,
+        )
+        for crop, texture, soil, methods, day in product(CROPS, TEXTURES, SOILS, measured, DAYS)
     )
     assert found == bool(list(overlaps(tables, "rates")))

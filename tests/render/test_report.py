@@ -105,6 +105,25 @@ def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
     )
 
 
+def test_soil_groups_are_printed_where_the_region_has_them() -> None:
+    plain = report().sampling
+    assert "Soil group" not in plain.head
+    samples = (sample("1", "North", soil_group="light"), sample("2", "West"))
+    table = report(field(samples=samples, results=(), amounts=(), notes=())).sampling
+    assert table.head == (*plain.head[:-1], "Soil group", plain.head[-1])
+    assert [row[-2] for row in table.rows] == ["light", "–"]
+
+
+def test_a_value_without_table_names_the_soil_group() -> None:
+    refusal = Refusal(key="no-table", values={"failed": "texture,soil-group"})
+    advice = field(results=(result("Q26-0411", index=None, limits=(), table=None, refusal=refusal),))
+    said = {language: report(advice, locale=language).groups[0].rows[0].remark for language in ("en", "es")}
+    assert said["en"] == (
+        "No class: No table fits this value. What does not match: soil texture and soil group."
+    )
+    assert said["es"].endswith("Lo que no coincide: textura y grupo de suelo.")
+
+
 def test_the_printed_interval_is_two_standard_uncertainties() -> None:
     # 7.2 with u = 0.6: 2 x 0.6 = 1.2
     assert phosphorus(report()).rows[0].value == "7.2 ± 1.2 mg/kg"

@@ -120,8 +120,8 @@ def test_sentences_cover_the_keys_written_in_the_science() -> None:
     }
     assert {"no-reading", "absent", "not-bracketed"} <= details | words["details"].keys()
     assert details - words["details"].keys() == set()
-    scope = literals("agronomy", r'(?:misses\[|_unequal\(|_not_among\()"(\w+)"')
-    assert {"method", "day", "depth"} <= scope
+    scope = literals("agronomy", r'(?:misses\[|_unequal\(|_not_among\()"([\w-]+)"')
+    assert {"method", "day", "depth", "soil-group"} <= scope
     assert scope - catalogue("en")["names"]["scope"].keys() == set()
 
 
