@@ -25,6 +25,27 @@ Standing = Literal[
 ]
 
 
+# What a method's reagents can do to the person who works with them; each has its warning in reports/wording.
+Hazard = Literal[
+    "ammonium-chloride-buffer",
+    "ammonium-nitrate-oxidiser",
+    "antimony-tartrate",
+    "barium-chloride",
+    "cadmium",
+    "carbon-dioxide-foam",
+    "chlorine-from-dcic",
+    "chloroform",
+    "distillation-acids",
+    "flammable-alcohol",
+    "fluoride-in-acid",
+    "hydrazine",
+    "mercury-thiocyanate",
+    "nitroprusside",
+    "phenol",
+    "sulfuric-acid",
+]
+
+
 class DigitRule(Record):
     """From this value upwards, so many decimals are reported."""
 
@@ -37,6 +58,9 @@ class Method(Record):
 
     A method read as a run has ``extract_ml`` and either ``soil_g`` or ``scoop_cm3``; a bench method
     (pH, organic matter, a metal read elsewhere) has neither and enters as soil values.
+
+    A method from memory is measured only in a laboratory that has confirmed it
+    (:func:`interpretation.laboratory.measure.measure`).
     """
 
     id: str = Field(pattern=r"^[a-z0-9][a-z0-9.:-]*$")
@@ -80,7 +104,7 @@ class Method(Record):
     working_from: float | None = Field(default=None, description="lowest soil value of the method's span")
     working_to: float | None = Field(default=None, description="highest soil value of the method's span")
     interferences: tuple[str, ...] = ()
-    hazards: tuple[str, ...] = ()
+    hazards: tuple[Hazard, ...] = ()
     procedure: str = Field(default="", description="code of the procedure in the GloSIS ontology (CC BY 4.0)")
     external_code: str = Field(default="", description="the laboratory's own code; empty as shipped")
     sources: tuple[str, ...] = ()

@@ -200,6 +200,8 @@ class RunSheet(Record):
     checks: tuple[CheckLine, ...]
     verdict: Verdict
     cups: tuple[CupLine, ...]
+    hazards: tuple[str, ...] = ()  # keys: what the method's reagents can do to people
+    from_memory: bool = False  # the method's file was recalled, not looked up; this laboratory confirmed it
     example: bool = False  # invented data: marked on every page
 
 
@@ -342,6 +344,7 @@ class MethodLine(Record):
     unit: str = ""
     basis: str = ""
     soil_water_added: bool | None = None  # to the extract volume; None where the soil is not weighed moist
+    from_memory: bool = False  # the method's file was recalled, not looked up
     measured: bool = True  # False where values of this method were only worked out from another's
 
 

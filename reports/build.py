@@ -77,7 +77,7 @@ def build_report(
         back_facts=details.laboratory_facts(advice, lab, wording),
         sampling=details.sampling_table(advice, wording),
         results=details.results_table(advice, places, wording),
-        methods=details.methods_table(advice, wording),
+        methods=details.methods_table(advice, lab, wording),
         tables=details.tables_table(advice, numbers, wording),
         workings=details.workings(advice, places, wording),
         conversions=details.conversions(advice, wording),

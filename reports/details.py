@@ -120,14 +120,14 @@ def _class_and_chances(result: SoilResult, wording: Wording) -> str:
     return f"{name} ({chances})" if name and chances else name or reason(result, wording)
 
 
-def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
+def methods_table(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> Table:
     """List the methods: extractant, ratio, finish, unit, basis."""
     columns = ("id", "title", "note", "unit", "basis")
     rows = tuple(
         (
             m.id,
             m.title,
-            _how(m, wording),
+            _how(m, lab, wording),
             printed(m.unit) or "–",
             wording.name("bases", m.basis) if m.basis else "–",
         )
@@ -136,14 +136,18 @@ def methods_table(advice: FieldAdvice, wording: Wording) -> Table:
     return Table(wording.page("methods-caption"), _head("methods", columns, wording), rows)
 
 
-def _how(method: MethodLine, wording: Wording) -> str:
-    """Extraction and finish, and what became of the water of a moist soil: it moves the result."""
+def _how(method: MethodLine, lab: LaboratoryCard, wording: Wording) -> str:
+    """Extraction and finish, what became of a moist soil's water, who vouches for a method from memory."""
     if not method.measured:
         return wording.page("method-worked-out")
-    if method.soil_water_added is None:
-        return method.note or "–"
-    added = wording.page("sheet-soil-water-yes" if method.soil_water_added else "sheet-soil-water-no")
-    return "; ".join(part for part in (method.note, f"{wording.page('sheet-soil-water')}: {added}") if part)
+    parts = [method.note]
+    if method.soil_water_added is not None:
+        added = wording.page("sheet-soil-water-yes" if method.soil_water_added else "sheet-soil-water-no")
+        parts.append(f"{wording.page('sheet-soil-water')}: {added}")
+    if method.from_memory:
+        confirmed = method.id in lab.confirmed_methods
+        parts.append(wording.page("method-confirmed" if confirmed else "method-from-memory"))
+    return "; ".join(filter(None, parts)) or "–"
 
 
 def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording) -> Table:

@@ -63,6 +63,7 @@ def build_sheet(sheet: RunSheet, lab: LaboratoryCard, *, locale: str = "en") -> 
         checks=_checks(sheet, wording),
         cups=_cups(sheet, wording),
         flags=_flag_key(sheet, wording),
+        hazards=_hazards(sheet, wording),
         declarations=_statements(sheet, wording),
     )
 
@@ -203,8 +204,16 @@ def _flag_key(sheet: RunSheet, wording: Wording) -> tuple[Fact, ...]:
     )
 
 
+def _hazards(sheet: RunSheet, wording: Wording) -> tuple[str, ...]:
+    """Warn of the method's reagents; the deferral is there whether or not any of them is listed."""
+    warnings = (wording.sentence("hazards", hazard) for hazard in sheet.hazards)
+    return (*warnings, wording.page("hazards-defer"))
+
+
 def _statements(sheet: RunSheet, wording: Wording) -> tuple[str, ...]:
     lines = [wording.page("state-example")] if sheet.example else []
+    if sheet.from_memory:
+        lines.append(wording.page("state-method-confirmed"))
     sources = dict.fromkeys(line.source for line in sheet.checks if line.source)
     if sources:
         lines.append(wording.page("state-limits", sources=", ".join(sources)))

@@ -39,6 +39,7 @@ class LaboratoryCard(Record):
     sample_condition: Line = ""
     sampled_by: Line = ""
     sampling_method: Line = ""
+    confirmed_methods: tuple[Line, ...] = ()  # ids of methods from memory that the laboratory vouches for
     deviations: Annotated[str, Field(max_length=LONGEST_REMARK)] = (
         ""  # additions to, deviations from and exclusions from the methods
     )
@@ -314,4 +315,5 @@ class RunPage(Page):
     checks: Table
     cups: Table
     flags: tuple[Fact, ...]
+    hazards: tuple[str, ...]  # the last line defers to safety data sheets and hygiene plan
     declarations: tuple[str, ...]

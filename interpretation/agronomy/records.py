@@ -319,6 +319,7 @@ def _method_line(method: Method, measured: bool) -> MethodLine:
             if method.soil_water_added or method.weighed_basis == "as-received"
             else None
         ),
+        from_memory=method.standing == "memory",
         measured=measured,
     )
 

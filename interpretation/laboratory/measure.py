@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from interpretation.errors import RunError
+from interpretation.errors import PreparationError, RunError
 from interpretation.laboratory.acceptance import QualityReport, examine
 from interpretation.laboratory.blanks import blank_extract
 from interpretation.laboratory.cups import Cups, cups_of, read_signals
@@ -148,7 +148,8 @@ def measure(run: Run, preparation: Preparation, limits: Limits) -> Measurement:
     CalibrationError
         If no curve can be fitted.
     PreparationError, BasisError
-        If the samples' preparation makes no soil value possible.
+        If the samples' preparation makes no soil value possible, or the method is from memory and the
+        laboratory has not confirmed it.
     RunError
         If signals are declared to be multiplied by the dilution, or a dilution is below 1.
 
@@ -165,6 +166,7 @@ def measure(run: Run, preparation: Preparation, limits: Limits) -> Measurement:
     readings = columns_of(run.readings)
     _refuse_impossible(run, readings)
     method = preparation.method
+    _refuse_unconfirmed(run, preparation)
     curve = None
     if header.signal_kind == "concentration":
         cups = cups_of(as_read(run.readings), None, header, method)
@@ -220,8 +222,23 @@ def run_sheet(measurement: Measurement) -> RunSheet:
         checks=measurement.quality.checks,
         verdict=measurement.verdict,
         cups=cup_lines(measurement.cups, measurement.soil),
+        hazards=method.hazards,
+        from_memory=method.standing == "memory",
         example=header.example,
     )
+
+
+def _refuse_unconfirmed(run: Run, preparation: Preparation) -> None:
+    """Refuse a method nobody has looked up: a wrong ratio would make every value wrong by one factor."""
+    method = preparation.method
+    if method.standing == "memory" and not preparation.confirmed:
+        raise PreparationError(
+            f"the figures of {method.id} are from memory: nobody has looked them up",
+            where=f"run {run.header.run_id}",
+            expected="a method read in its source, or one that this laboratory has confirmed",
+            fix="compare extractant, ratio, shaking and finish in the method's file with your own procedure; "
+            f"if they agree, add {method.id} to confirmed_methods in the laboratory card",
+        )
 
 
 def _refuse_impossible(run: Run, readings: Columns) -> None:

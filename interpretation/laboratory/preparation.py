@@ -43,10 +43,14 @@ class Preparation:
     samples
         Columns of :data:`SAMPLES`. Without any row every sample is taken as the method says, and its values
         carry neither depth nor day; with rows, every sample of the run must have one.
+    confirmed
+        Whether the laboratory has compared the method's file with its own procedure and vouches for it. Asked
+        only of a method from memory.
     """
 
     method: Method
     samples: pd.DataFrame
+    confirmed: bool = False
 
     @cached_property
     def columns(self) -> dict[str, NDArray[Any]]:

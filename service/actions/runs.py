@@ -97,14 +97,14 @@ def calibrate(run: Run, limits: Limits) -> CurveSummary:
     return curve_summary(fit_curve(run.readings, run.header.curve, limits.curve), run.readings, limits.curve)
 
 
-def preparation(method: Method, samples: Samples) -> Preparation:
-    """What was done to each sample for this method.
+def preparation(method: Method, samples: Samples, *, confirmed: bool = False) -> Preparation:
+    """What was done to each sample for this method, and whether the laboratory vouches for the method.
 
     A soil weighed air-dry brings its air-dry moisture, a soil weighed as received its field moisture.
     """
     prepared = samples.preparation
     moisture = "air_dry_moisture_percent" if method.weighed_basis == "air-dry" else "moisture_percent"
-    return Preparation(method, prepared.assign(moisture_percent=prepared[moisture]))
+    return Preparation(method, prepared.assign(moisture_percent=prepared[moisture]), confirmed)
 
 
 def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path) -> MeasuredRun:
@@ -116,7 +116,8 @@ def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path
     Raises
     ------
     FurrowsliceError
-        If the run's method is unknown, or a step refuses the run.
+        If the run's method is unknown, is from memory and not confirmed on the card, or a step refuses the
+        run.
     """
     header = run.header
     if header.method not in bench.tables.methods:
@@ -126,7 +127,12 @@ def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path
             expected=f"one of {', '.join(sorted(bench.tables.methods))}",
             fix="correct the run's header, or add the method to the tables folder",
         )
-    measured = measure_run(run, preparation(bench.tables.methods[header.method], bench.samples), bench.limits)
+    prepared = preparation(
+        bench.tables.methods[header.method],
+        bench.samples,
+        confirmed=header.method in card.confirmed_methods,
+    )
+    measured = measure_run(run, prepared, bench.limits)
     sheet = run_sheet(measured)
     page = build_sheet(sheet, issued(card, sheet.model_dump_json(), header.run_on))
     stem = safe_name(header.run_id)

@@ -198,6 +198,7 @@ def run_sheet(**changes: Any) -> RunSheet:
             cup(18, "wash", "", None, flags=(Flag.NO_SIGNAL,)),
             cup(20, "check", "C2", 0.189),
         ),
+        "hazards": ("fluoride-in-acid", "antimony-tartrate", "sulfuric-acid"),
         "example": True,
     }
     return RunSheet(**(fields | changes))

@@ -98,3 +98,21 @@ def test_report_and_sheet_share_the_mark_of_an_example() -> None:
 def test_the_sources_of_the_limits_are_named() -> None:
     page = build_sheet(run_sheet(), laboratory())
     assert "Limits of the checks come from: laboratory." in page.declarations
+
+
+def test_the_reagents_are_warned_of_and_the_data_sheets_come_first() -> None:
+    page = build_sheet(run_sheet(), laboratory())
+    fluoride, antimony, acid, deferral = page.hazards
+    assert "hydrogen fluoride" in fluoride
+    assert "antimony" in antimony
+    assert "60 °C" in acid
+    assert deferral.startswith("Follow the safety data sheets and your laboratory's hygiene plan.")
+    assert fluoride in html(page)
+    none = build_sheet(run_sheet(hazards=()), laboratory())
+    assert none.hazards == (deferral,)  # it is never left out
+
+
+def test_a_method_from_memory_is_said_to_be_confirmed() -> None:
+    said = "The method's details were recalled, not looked up. This laboratory has confirmed them."
+    assert said in build_sheet(run_sheet(from_memory=True), laboratory()).declarations
+    assert said not in build_sheet(run_sheet(), laboratory()).declarations

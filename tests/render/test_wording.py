@@ -17,7 +17,7 @@ from interpretation.agronomy.values import REFUSALS
 from interpretation.laboratory.detection import Definition
 from interpretation.laboratory.limits import ControlRule
 from interpretation.laboratory.run import KINDS, Model, Response, SignalKind
-from interpretation.methods import Standing
+from interpretation.methods import Hazard, Standing
 from interpretation.quantities import ANALYTES, BASES
 from interpretation.results import CheckName, Flag, Outcome, Verdict
 from reports.fonts import font_files
@@ -103,6 +103,7 @@ def test_sentences_cover_what_the_science_knows() -> None:
     assert [flag for flag in Flag if flag not in words["flag_meanings"]] == []
     assert [key for key in get_args(Definition) if key not in words["limit_definitions"]] == []
     assert [key for key in get_args(ControlRule) if key not in words["details"]] == []
+    assert set(get_args(Hazard)) == words["hazards"].keys()
 
 
 def test_sentences_cover_the_keys_written_in_the_science() -> None:
