@@ -173,9 +173,12 @@ def prepared(
     of_amount = preparing.scoop_percent if method.scoop_cm3 else 100 * preparing.mass_g / amount
     of_moisture = 100 * preparing.moisture_percent / (100 + moisture) if to_oven_dry else np.zeros(len(row))
     not_valid = np.zeros(len(row), bool)
+    # Organic matter is another bench's result: its limit is held where all results of a sample meet.
     for name, limit in (("ph_water", method.valid_ph_max), ("lime_percent", method.valid_lime_percent_max)):
         if limit is not None:
             not_valid |= given(name, None) > limit
+    if method.valid_ph_min is not None:
+        not_valid |= given("ph_water", None) < method.valid_ph_min
     return Prepared(
         soil_per_extract=volume / mass * per_extract,
         as_weighed=extract_ml / amount * per_extract,

@@ -348,6 +348,13 @@ def test_a_method_has_its_soils(listed: dict[str, float], *, valid: bool) -> Non
     assert np.isnan(row["value"]) != valid
 
 
+@pytest.mark.parametrize(("ph_water", "valid"), [(5.99, False), (6.0, True), (6.01, True)])
+def test_a_method_may_have_a_lowest_ph(ph_water: float, *, valid: bool) -> None:
+    method = BRAY.model_copy(update={"valid_ph_min": 6.0})
+    done = measured(checked(samples(3.0)), method, [{"lab_number": "001", "ph_water": ph_water}])
+    assert len(done.soil_values) == valid
+
+
 # ------------------------------------------------------------------------------------------- refusals
 
 
