@@ -9,18 +9,21 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import replace
 
-from interpretation.agronomy import conversion_rules, formula_rules, rate_rules, scale_rules, scope_rules
+from interpretation.agronomy import (
+    conversion_rules,
+    crop_rules,
+    formula_rules,
+    rate_rules,
+    scale_rules,
+    scope_rules,
+)
 from interpretation.agronomy.formula import RATE_NAMES
 from interpretation.agronomy.problems import Problem
-from interpretation.agronomy.tables import Crop, Material, NoteRule, TableSet
+from interpretation.agronomy.tables import Material, NoteRule, TableSet
 from interpretation.methods import Method
 from interpretation.quantities import form_factor
 
-# Most a hectare or an acre has been seen to yield, fresh (potato and beet in t/ha, maize in bu/ac); a
-# yield range beyond it is a unit gone wrong (common practice).
-HIGHEST_YIELD = {"t/ha": 150.0, "bu/ac": 700.0}
 AS_OXIDE = {"P2O5": form_factor("P", "P", "P2O5"), "K2O": form_factor("K", "K", "K2O")}
-TARGET_PH = (4.5, 7.5)  # liming targets of farm crops lie inside (common practice)
 
 
 def check(tables: TableSet) -> list[Problem]:
@@ -50,7 +53,7 @@ def _problems(tables: TableSet) -> Iterator[Problem]:
     for method in tables.methods.values():
         yield from _method(method, tables)
     for crop in tables.crops.values():
-        yield from _crop(crop, tables)
+        yield from crop_rules.check(crop, tables)
     for material in tables.materials.values():
         yield from _material(material, tables)
     for scale in tables.scales.values():
@@ -80,42 +83,6 @@ def _method(method: Method, tables: TableSet) -> Iterator[Problem]:
             "the id of another method of the same analyte",
             "correct the id, or leave it out",
         )
-
-
-def _crop(crop: Crop, tables: TableSet) -> Iterator[Problem]:
-    highest = HIGHEST_YIELD[crop.yield_unit]
-    if not crop.yield_from < crop.yield_to <= highest:
-        yield Problem(
-            "crops",
-            crop.id,
-            ("yield_to",),
-            f"yields from {crop.yield_from:g} to {crop.yield_to:g} {crop.yield_unit}",
-            f"a rising range up to {highest:g} {crop.yield_unit}",
-            "correct the range or its unit",
-        )
-    if crop.target_ph is not None and not TARGET_PH[0] <= crop.target_ph <= TARGET_PH[1]:
-        yield Problem(
-            "crops",
-            crop.id,
-            ("target_ph",),
-            f"a target pH of {crop.target_ph:g}",
-            f"between {TARGET_PH[0]:g} and {TARGET_PH[1]:g}",
-            "correct it",
-        )
-    for position, removal in enumerate(crop.removal):
-        path = ("removal", position)
-        for problem in scope_rules.sources("crops", crop.id, (removal.source,), tables, removal.standing):
-            yield replace(problem, path=(*path, "source"))
-        for name, amount in removal:
-            if isinstance(amount, float) and not 0 <= amount <= 100:
-                yield Problem(
-                    "crops",
-                    crop.id,
-                    (*path, name),
-                    f"{amount:g} kg {name} leave with one unit of yield",
-                    "0 to 100 kg",
-                    "correct the number or its unit",
-                )
 
 
 def _material(material: Material, tables: TableSet) -> Iterator[Problem]:
@@ -152,24 +119,9 @@ def _material(material: Material, tables: TableSet) -> Iterator[Problem]:
             "analysis_percent or neutralising_value_percent",
             "give one of the two",
         )
-    if (material.salt_index is None) != (material.salt_index_source is None):
-        yield Problem(
-            "materials",
-            material.id,
-            ("salt_index",),
-            "a salt index and its list belong together",
-            "salt_index and salt_index_source, or neither",
-            "name the list: lists differ, and so do their bases",
-        )
-    elif material.salt_index_source is not None and material.salt_index_source not in tables.sources:
-        yield Problem(
-            "materials",
-            material.id,
-            ("salt_index_source",),
-            f"there is no source {material.salt_index_source!r}",
-            "the id of an entry in tables/sources",
-            "correct the id, or add the source",
-        )
+    for position, index in enumerate(material.salt_indices):
+        for problem in scope_rules.sources("materials", material.id, (index.source,), tables, index.standing):
+            yield replace(problem, path=("salt_indices", position, "source"))
 
 
 def _note(note: NoteRule, tables: TableSet) -> Iterator[Problem]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
-from interpretation.agronomy.tables import Crop, Material, Nutrient
+from interpretation.agronomy.tables import Crop, Material, Nutrient, Removal
+from interpretation.agronomy.yields import yield_kg_per_ha
 from interpretation.errors import TableError
-from interpretation.quantities import HA_PER_ACRE
+from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, form_factor
 from interpretation.results import MaterialRate
 
 
@@ -81,20 +83,70 @@ def _material_rate(nutrient: Nutrient, amount_kg_per_ha: float, material: Materi
     )
 
 
-def removal_kg_per_ha(crop: Crop, yield_goal: float) -> dict[str, float]:
-    """What a harvest carries away, by the first figures the crop's file lists.
+def usable_removal(crop: Crop) -> Removal | None:
+    """The figures that count: the first edition of the harvested part that nothing speaks against."""
+    return next((one for one in crop.removal if one.part == "harvest" and not one.doubtful), None)
+
+
+def removal_kg_per_t(removal: Removal, bushel_lb: float | None) -> dict[str, float]:
+    """One edition's figures as kilograms in a tonne of what is carried away.
 
     Parameters
     ----------
-    crop
-        Its removal figures are kg per unit of yield: per tonne, or per bushel.
-    yield_goal
-        In the crop's own unit, t/ha or bu/ac.
+    removal
+        Per tonne, per bushel, per short ton or in percent; P and K as oxides or as elements.
+    bushel_lb
+        What a bushel of the crop weighs, in pounds.
 
     Returns
     -------
     dict
-        Nutrient to kg/ha, P and K as oxides; empty when the crop has no figures.
+        Nutrient (N, P2O5, K2O, S) to kg/t. Empty for figures per bushel of a bushel that was not weighed.
+
+    Notes
+    -----
+    1 lb in a short ton is 1/2000, 1 lb in a bushel 1/``bushel_lb`` of the mass. Elements become oxides by
+    the atomic weights of :data:`interpretation.quantities.ATOMIC_WEIGHT`.
+
+    Examples
+    --------
+    >>> printed = Removal(per="%", P=0.28, source="s", standing="published")
+    >>> {name: round(kg, 2) for name, kg in removal_kg_per_t(printed, None).items()}
+    {'P2O5': 6.42}
+    """
+    per_t = {"kg/t": 1.0, "lb/ton": 0.5, "%": 10.0, "lb/bu": 1000.0 / bushel_lb if bushel_lb else None}
+    factor = per_t[removal.per]
+    if factor is None:
+        return {}
+    return {nutrient: factor * figure for nutrient, figure in _as_oxides(removal).items()}
+
+
+def _as_oxides(removal: Removal) -> dict[str, float]:
+    """The figures as printed, P and K counted as oxides."""
+    printed = {
+        "N": removal.N,
+        "P2O5": removal.P2O5 if removal.P is None else removal.P * form_factor("P", "P", "P2O5"),
+        "K2O": removal.K2O if removal.K is None else removal.K * form_factor("K", "K", "K2O"),
+        "S": removal.S,
+    }
+    return {nutrient: figure for nutrient, figure in printed.items() if figure is not None}
+
+
+def removal_kg_per_ha(crop: Crop, yield_goal: float) -> dict[str, float]:
+    """What a harvest carries away, by the first edition in the crop's file that nothing speaks against.
+
+    Parameters
+    ----------
+    crop
+        Its removal figures are per tonne, per bushel, per short ton or in percent of the harvested mass.
+    yield_goal
+        In the crop's own unit.
+
+    Returns
+    -------
+    dict
+        Nutrient to kg/ha, P and K as oxides; empty when the crop has no figures, or when what one unit of
+        its yield weighs is not known.
 
     Examples
     --------
@@ -103,8 +155,14 @@ def removal_kg_per_ha(crop: Crop, yield_goal: float) -> dict[str, float]:
     >>> removal_kg_per_ha(wheat, 10.0)
     {'P2O5': 65.0, 'K2O': 55.0}
     """
-    if not crop.removal:
+    removal = usable_removal(crop)
+    if removal is None:
         return {}
-    per_ha = 1.0 if crop.yield_unit == "t/ha" else 1.0 / HA_PER_ACRE
-    figures = crop.removal[0].model_dump(include={"N", "P2O5", "K2O", "S"}, exclude_none=True)
+    if removal.per == "lb/bu" and crop.yield_unit == "bu/ac":  # no weight is needed: lb/bu x bu/ac = lb/ac
+        figures, per_ha = _as_oxides(removal), KG_PER_HA_PER_LB_PER_ACRE
+    else:
+        figures = removal_kg_per_t(removal, crop.bushel_lb)
+        per_ha = yield_kg_per_ha(crop, crop.yield_unit) / 1000.0
+    if math.isnan(per_ha):
+        return {}
     return {nutrient: figure * yield_goal * per_ha for nutrient, figure in figures.items()}

@@ -193,6 +193,18 @@ class Crop(Record):
     removal: tuple[Removal, ...] = ()
 
 
+class SaltIndex(Record):
+    """How much a material salts the soil water, as one list prints it. Lists and their bases differ."""
+
+    value: float = Field(ge=0)
+    basis: Literal["equal-weight", "per-unit-of-nitrogen"] = Field(
+        description="against the same weight of sodium nitrate, which is 100; or that index for each percent "
+        "of nitrogen in the material"
+    )
+    source: Id
+    standing: Standing
+
+
 class Material(Record):
     """A fertiliser or liming material. Percentages are mass of material, oxide convention for P and K."""
 
@@ -201,8 +213,7 @@ class Material(Record):
     analysis_percent: dict[Nutrient, float] = Field(default={})
     neutralising_value_percent: float | None = Field(default=None, description="pure CaCO3 = 100")
     density_kg_per_l: float | None = Field(default=None, description="liquids only")
-    salt_index: float | None = None
-    salt_index_source: Id | None = None
+    salt_indices: tuple[SaltIndex, ...] = Field(default=(), description="one for each list; never mixed")
     cautions: tuple[str, ...] = ()
     sources: tuple[Id, ...] = Field(min_length=1)
     standing: Standing

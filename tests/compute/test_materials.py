@@ -49,9 +49,78 @@ def test_law_a_material_supplies_the_amount_it_was_chosen_for(amount, percent):
     assert found.supplies_kg_per_ha["P2O5"] == pytest.approx(amount)
 
 
-def test_removal_per_tonne_and_per_bushel():
-    removal = [{"P2O5": 0.2, "source": "made-up", "standing": "invented"}]
-    tonnes, bushels = crop(removal=removal), crop(yield_unit="bu/ac", removal=removal)
-    assert removal_kg_per_ha(tonnes, 10.0) == pytest.approx({"P2O5": 2.0})
-    assert removal_kg_per_ha(bushels, 10.0) == pytest.approx({"P2O5": 2.0 / 0.40468564224})
-    assert removal_kg_per_ha(crop(), 10.0) == {}
+# ------------------------------------------------------------------------------------------- removal
+
+# (2 x 30.974 + 5 x 15.999) / (2 x 30.974) and (2 x 39.098 + 15.999) / (2 x 39.098)
+OXIDE = {"P": 2.291325, "K": 1.204601}
+
+
+def removal(**figures):
+    return {"source": "made-up", "standing": "invented"} | figures
+
+
+def removed(*editions, goal=10.0, **about):
+    return removal_kg_per_ha(crop(removal=[removal(**one) for one in editions], **about), goal)
+
+
+def test_removal_per_tonne():
+    assert removed({"N": 12.0, "P2O5": 6.5, "K2O": 4.0, "S": 1.4}) == pytest.approx(
+        {"N": 120.0, "P2O5": 65.0, "K2O": 40.0, "S": 14.0}
+    )
+    assert removed() == {}
+
+
+def test_elements_are_counted_as_oxides():
+    # FAO 2004, maize: 4.1 kg P and 4.8 kg K in a tonne are 9.39 kg P2O5 and 5.78 kg K2O
+    assert removed({"P": 4.1, "K": 4.8}, goal=1.0) == pytest.approx(
+        {"P2O5": 4.1 * OXIDE["P"], "K2O": 4.8 * OXIDE["K"]}, rel=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("per", "figure", "kg_per_t"),
+    # 0.63 lb in a bushel of 60 lb is 1.05 %; 13 lb in a short ton 0.65 %; 0.28 % is 2.8 kg/t
+    [("kg/t", 6.5, 6.5), ("lb/bu", 0.63, 10.5), ("lb/ton", 13.0, 6.5), ("%", 0.28, 2.8)],
+)
+def test_each_way_of_printing_a_figure(per, figure, kg_per_t):
+    assert removed({"P2O5": figure, "per": per}, goal=1.0, bushel_lb=60) == pytest.approx({"P2O5": kg_per_t})
+
+
+@pytest.mark.parametrize(
+    ("unit", "goal"),
+    # all of them 10 t/ha: 60 lb/bu x 0.45359237 / 0.40468564224 = 67.2511 kg/ha for each bu/ac
+    [("t/ha", 10.0), ("bu/ac", 148.6965), ("lb/ac", 8921.791), ("ton/ac", 4.460896)],
+)
+def test_yields_in_each_unit(unit, goal):
+    found = removed({"P2O5": 6.5}, yield_unit=unit, goal=goal, bushel_lb=60)
+    assert found == pytest.approx({"P2O5": 65.0}, rel=1e-6)
+
+
+def test_pounds_in_a_bushel_of_a_crop_yielding_bushels_need_no_weight():
+    # 0.37 lb/bu x 150 bu/ac = 55.5 lb/ac = 62.21 kg/ha
+    found = removed({"P2O5": 0.37, "per": "lb/bu"}, yield_unit="bu/ac", goal=150.0)
+    assert found == pytest.approx({"P2O5": 62.207}, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("edition", "about"),
+    [
+        ({"P2O5": 6.5}, {"yield_unit": "bu/ac"}),
+        ({"P2O5": 0.37, "per": "lb/bu"}, {}),
+        ({"P2O5": 28.0}, {"yield_unit": "bale/ac"}),
+    ],
+)
+def test_nothing_is_known_of_a_bushel_or_bale_that_was_not_weighed(edition, about):
+    assert removed(edition, **about) == {}
+
+
+def test_the_first_edition_that_nothing_speaks_against_counts():
+    straw, doubted = {"P2O5": 1.9, "part": "straw"}, {"P2O5": 25.0, "doubtful": "twice the others"}
+    both, sound = {"P2O5": 8.4, "part": "harvest-and-straw"}, {"P2O5": 12.0}
+    assert removed(straw, doubted, both, sound, {"P2O5": 11.5}) == pytest.approx({"P2O5": 120.0})
+    assert removed(straw, doubted, both) == {}
+
+
+def test_editions_are_not_mixed():
+    # What the first one does not say is not known, even where a later one says it.
+    assert removed({"P2O5": 6.5}, {"P2O5": 6.3, "S": 1.4}) == pytest.approx({"P2O5": 65.0})

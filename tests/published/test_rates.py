@@ -10,7 +10,7 @@ import pytest
 from interpretation.agronomy.materials import material_rates, removal_kg_per_ha
 from interpretation.agronomy.notes import choose_notes
 from interpretation.agronomy.rates import KG_PER_HA, rates
-from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE, KG_PER_LB
+from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE
 from tests.small_world import crop, material, note, rate
 
 CASES = json.loads((Path(__file__).parents[1] / "cases" / "rates.json").read_text(encoding="utf-8"))
@@ -69,13 +69,13 @@ def test_published_material(case):
 @pytest.mark.parametrize("case", CASES["removal"], ids=lambda case: f"{case['case']}-{case['crop']}")
 def test_published_removal(case):
     in_pounds = case["unit"] == "bu/ac"
-    figures = {
-        name: value * (KG_PER_LB if in_pounds else 1.0) for name, value in case["lb_or_kg_per_unit"].items()
-    }
+    figures = case["lb_or_kg_per_unit"] | {"per": "lb/bu" if in_pounds else "kg/t"}
     harvested = crop(
         yield_unit=case["unit"], removal=[figures | {"source": "printed", "standing": "published"}]
     )
-    for nutrient, kg_per_ha in removal_kg_per_ha(harvested, case["yield"]).items():
+    removed = removal_kg_per_ha(harvested, case["yield"])
+    assert removed.keys() == case["expected"].keys()
+    for nutrient, kg_per_ha in removed.items():
         found = kg_per_ha / (KG_PER_HA_PER_LB_PER_ACRE if in_pounds else 1.0)
         assert found == pytest.approx(case["expected"][nutrient], abs=case["tolerance"])
 
