@@ -80,7 +80,10 @@ def build_report(
         methods=details.methods_table(advice, lab, wording),
         tables=details.tables_table(advice, numbers, wording),
         workings=details.workings(advice, places, wording),
-        conversions=details.conversions(advice, wording),
+        conversions=(
+            *details.equations(advice, numbers, places, wording),
+            *details.conversions(advice, wording),
+        ),
         sources=details.source_lines(advice, wording),
         declarations=details.statements(advice, wording),
     )

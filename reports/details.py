@@ -14,7 +14,15 @@ from interpretation.results import (
     TableLine,
 )
 from reports.actions import nutrients_of
-from reports.findings import Places, analyte_and_form, class_name, reason, uncertainty
+from reports.findings import (
+    Places,
+    analyte_and_form,
+    class_name,
+    reason,
+    uncertainty,
+    written_measurement,
+    written_value,
+)
 from reports.format import printed
 from reports.view import Fact, LaboratoryCard, Table, Working
 from reports.wording import Wording
@@ -170,8 +178,12 @@ def _table_row(
         wording.name("standings", table.standing),
         wording.format.day(table.effective_from),
         table.fingerprint[:FINGERPRINT_LENGTH] or "–",
-        ", ".join(str(numbers[s]) if s in numbers else s for s in table.sources) or "–",
+        _numbers(table.sources, numbers),
     )
+
+
+def _numbers(sources: tuple[str, ...], numbers: dict[str, int]) -> str:
+    return ", ".join(str(numbers[s]) if s in numbers else s for s in sources) or "–"
 
 
 def _limit(limit: ClassLimit, wording: Wording) -> str:
@@ -210,6 +222,35 @@ def _working(amount: Amount, places: Places, wording: Wording) -> Working:
         ),
         steps=tuple(steps),
     )
+
+
+def equations(
+    advice: FieldAdvice, numbers: dict[str, int], places: Places, wording: Wording
+) -> tuple[str, ...]:
+    """State, for every value that was worked out from another method's, from what and by which equation."""
+    tables = {table.id: table for table in advice.tables}
+    titles = {method.id: method.title for method in advice.methods}
+    lines = []
+    for result in advice.results:
+        behind = result.measured_as
+        table = tables.get(behind.conversion or "") if behind else None
+        if behind is None or table is None:
+            continue
+        told = {
+            "sample": places.label(result.lab_number),
+            "analyte": wording.name("analytes", result.analyte),
+            "method": wording.known("methods", result.method, titles.get(result.method, "")),
+            "from": wording.known("methods", behind.method, titles.get(behind.method, "")),
+            "value": written_value(result, wording),
+            "measured": written_measurement(behind, wording),
+            "conversion": table.id,
+            "equation": table.equation,
+            "day": wording.format.day(table.effective_from),
+            "standing": wording.name("standings", table.standing),
+            "sources": _numbers(table.sources, numbers),
+        }
+        lines.append(wording.page("equation-line", **told))
+    return tuple(lines)
 
 
 def conversions(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
