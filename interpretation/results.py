@@ -238,7 +238,8 @@ class MeasuredAs(Record):
     decimals: int
     method: str
     unit: SoilUnit
-    factor: float | None = None  # the table's unit for one of the measured, where only the unit changed
+    factor: float | None = None  # of the table's unit for one factor_unit, where the table says so
+    factor_unit: SoilUnit | None = None  # the unit of the result's method
     conversion: str | None = None  # id of the equation between methods that was switched on
 
 

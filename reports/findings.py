@@ -129,15 +129,23 @@ def written_measurement(behind: MeasuredAs, wording: Wording) -> str:
 
 
 def worked_out(result: SoilResult, wording: Wording) -> str:
-    """Say that a value was worked out from another method's, or nothing."""
+    """Say what was measured, where another method's value or another unit is classed, or nothing."""
     behind = result.measured_as
-    if behind is None or behind.conversion is None:
+    if behind is None:
         return ""
-    return wording.page(
-        "worked-out-from",
-        value=written_measurement(behind, wording),
-        method=wording.name("methods", behind.method),
+    value = written_measurement(behind, wording)
+    if behind.conversion is None:
+        said = wording.page("measured-in", value=value)
+    else:
+        said = wording.page("worked-out-from", value=value, method=wording.name("methods", behind.method))
+    if behind.factor is None or behind.factor_unit is None:
+        return said
+    counted = wording.page(
+        "table-counts",
+        factor=wording.format.plain(behind.factor) + soil_unit(result.unit),
+        unit=printed(behind.factor_unit),
     )
+    return f"{said} {counted}"
 
 
 def class_name(result: SoilResult, wording: Wording) -> str:

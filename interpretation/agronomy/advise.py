@@ -67,6 +67,12 @@ class Advice:
         return {int(row): values for row, values in rows}
 
     @cached_property
+    def turned_behind(self) -> dict[int, dict[Hashable, Any]]:
+        """Rows of ``classed.turned`` by row of ``classed``."""
+        turned = self.classed.turned
+        return dict(zip(turned.index, turned.to_dict("records"), strict=True))
+
+    @cached_property
     def samples_of_field(self) -> dict[str, NDArray[np.int64]]:
         """Rows of the context for each field, fields in the order of the list of samples."""
         field = self.context["field_id"]

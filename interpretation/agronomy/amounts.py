@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from interpretation.agronomy.lookup import rate_applying
 from interpretation.agronomy.rates import KG_PER_HA, Rates, names_in, rates
 from interpretation.agronomy.samples import REMOVAL, Column, kg_per_ha
+from interpretation.agronomy.scope_rules import soil_test_units
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
 from interpretation.agronomy.values import SCOPE, ClassedValues
@@ -286,9 +287,10 @@ def _soil_test(batch: _Batch, table: RateTable, samples: Rows) -> tuple[Rows, ND
     for position, (analyte, method) in enumerate(batch.tests.names):
         if asked in ((analyte, method), (None, method)):
             row, usable = batch.tests.row[position, samples], batch.tests.usable[position, samples].copy()
-            for name, wanted in (("form", table.form), ("basis", table.basis)):
-                if wanted is not None:
-                    usable[usable] = (batch.classed[name].iloc[row[usable]] == wanted).to_numpy()
+            units = soil_test_units(table, batch.tables)
+            for name, wanted in (("form", {table.form}), ("basis", {table.basis}), ("unit", units)):
+                if wanted - {None}:
+                    usable[usable] = batch.classed[name].iloc[row[usable]].isin(wanted).to_numpy()
             return row, usable
     return np.full(len(samples), -1, dtype=np.int64), np.zeros(len(samples), dtype=np.bool_)
 

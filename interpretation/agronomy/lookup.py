@@ -46,7 +46,8 @@ def scale_applying(
     region, crop
         Ids. A region's value is never classed in another region's table.
     analyte, form, method, unit, basis
-        What the value is; each must be the table's own.
+        What the value is; each must be the table's own. The unit may be the method's, too, where the table
+        says how many of its own unit one of the method's makes (:func:`units_of`).
     depth_cm
         Sampled layer, from and to; must be the table's within 0.5 cm.
     texture
@@ -79,7 +80,7 @@ def scale_applying(
         t.id: _scope_misses(t, crop, depth_cm, texture, soil_group, on)
         | _unequal("form", t.form or known_analyte(t.analyte).form, form)
         | _unequal("method", t.method, method)
-        | _unequal("unit", t.unit, unit)
+        | _unequal("unit", " or ".join(units_of(t, tables)), unit, among=units_of(t, tables))
         | _unequal("basis", t.basis, basis)
         for t in candidates
     }
@@ -150,6 +151,12 @@ def rate_applying(
     return _only(candidates, misses, kind="rate table", region=region, subject="nutrient", asked=asked)
 
 
+def units_of(scale: ScaleTable, tables: TableSet) -> tuple[str, ...]:
+    """Units that a value may have in a scale: the scale's own, and its method's where it tells the factor."""
+    method = tables.methods.get(scale.method)
+    return (scale.unit,) if scale.per_method_unit is None or method is None else (scale.unit, method.unit)
+
+
 def in_force(table: Scoped | Conversion, on: date) -> bool:
     """Whether a day lies in a table's period; first and last day belong to it."""
     day = on.date() if isinstance(on, datetime) else on
@@ -208,10 +215,10 @@ def _scope_misses(
     return misses
 
 
-def _unequal(what: str, wanted: str, found: str) -> Misses:
-    return (
-        {} if wanted == found else {what: f"its {what} is {wanted}, and this value's is {found or 'missing'}"}
-    )
+def _unequal(what: str, wanted: str, found: str, among: Sequence[str] = ()) -> Misses:
+    if found in (among or (wanted,)):
+        return {}
+    return {what: f"its {what} is {wanted}, and this value's is {found or 'missing'}"}
 
 
 def _not_among(what: str, wanted: str | None, found: Iterable[str]) -> Misses:

@@ -154,10 +154,20 @@ def _result(advice: Advice, row: int, value: Row) -> SoilResult:
 
 
 def _measured_as(advice: Advice, row: int, value: Row) -> MeasuredAs | None:
-    """What was measured, where an equation between methods was switched on for the value."""
-    measured = advice.measured_behind.get(row)
+    """What was measured, where the unit was turned or an equation between methods was switched on."""
+    measured, turned = advice.measured_behind.get(row), advice.turned_behind.get(row)
+    by_table = {"factor": turned["factor"], "factor_unit": turned["unit"]} if turned else {}
     if measured is None:
-        return None
+        if turned is None:
+            return None
+        return MeasuredAs(
+            value=_number(turned["reported"]),
+            below=_number(turned["below"]),
+            decimals=turned["decimals"],
+            method=value["method"],
+            unit=turned["unit"],
+            **by_table,
+        )
     method = advice.tables.methods[measured["method"]]
     given = _number(measured["value"])
     decimals = 0
@@ -173,6 +183,7 @@ def _measured_as(advice: Advice, row: int, value: Row) -> MeasuredAs | None:
         method=method.id,
         unit=measured["unit"],
         conversion=measured["conversion"],
+        **by_table,
     )
 
 

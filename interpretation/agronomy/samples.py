@@ -117,7 +117,8 @@ def soil_columns(classed: ClassedValues, tables: TableSet, samples: int) -> dict
     columns |= {name: np.full(samples, np.nan) for name in ("p_class_index", "k_class_index", "p_top_class")}
     columns["borderline"] = np.zeros(samples)
     frame = classed.frame
-    sample, reported, index = (frame[name].to_numpy() for name in ("sample", "reported", "class_index"))
+    sample, index = (frame[name].to_numpy() for name in ("sample", "class_index"))
+    reported = classed.in_method_unit()  # "p_mg_per_kg" is in mg/kg, whatever unit its scale counts in
     refusal, table = frame["refusal"], frame["table"].cat.codes.to_numpy()
     usable = ((refusal == "") | (refusal == "no-table")).to_numpy()
     top = np.array([len(scale.classes) - 1 for scale in tables.scales.values()] or [0])

@@ -9,13 +9,15 @@ from itertools import combinations, pairwise
 from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
 from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
-from interpretation.methods import Standing
+from interpretation.methods import Method, Standing
 
 # The twelve texture classes of the USDA (from memory), and organic soils.
 TEXTURES = (
     "sand", "loamy sand", "sandy loam", "loam", "silt loam", "silt", "sandy clay loam", "clay loam",
     "silty clay loam", "sandy clay", "silty clay", "clay", "organic",
 )  # fmt: skip
+# Units of a mass on a field. Only depth and density of its soil turn mg/kg into them, or a publisher's rule.
+ON_A_FIELD = ("lb/ac", "kg/ha")
 # What each standing needs: at least one source that was read in one of these ways.
 _READ = {
     "published": {"seen"},
@@ -202,9 +204,11 @@ def method(table: ScaleTable | RateTable, kind: str, tables: TableSet) -> Iterat
             "correct the id, or add a file to tables/methods",
         )
         return
-    says = {"analyte": table.analyte, "form": table.form, "basis": table.basis}
     if isinstance(table, ScaleTable):
-        says["unit"] = table.unit
+        yield from _unit(table, found)
+    else:
+        yield from _unit_of_soil_test(table, kind, tables)
+    says = {"analyte": table.analyte, "form": table.form, "basis": table.basis}
     for name, value in says.items():
         wanted = getattr(found, name)
         if value is not None and value != wanted:
@@ -216,6 +220,66 @@ def method(table: ScaleTable | RateTable, kind: str, tables: TableSet) -> Iterat
                 f"{name}: {wanted}",
                 "correct the table, or name the method it is meant for",
             )
+
+
+def _unit(table: ScaleTable, method: Method) -> Iterator[Problem]:
+    """A scale counts in its method's unit, or says how many of its own make one of the method's.
+
+    Without that it can hold for values typed from a paper, and only a mass on a field is printed so.
+    """
+    if table.per_method_unit is not None and table.unit == method.unit:
+        yield Problem(
+            "scales",
+            table.id,
+            ("per_method_unit",),
+            f"table and method both count in {table.unit}: there is nothing to turn",
+            "per_method_unit only where the table is printed in another unit than its method reports in",
+            "leave it out, or correct the table's unit",
+        )
+    elif table.unit != method.unit and table.per_method_unit is None and table.unit not in ON_A_FIELD:
+        yield Problem(
+            "scales",
+            table.id,
+            ("unit",),
+            f"the table's unit is {table.unit}, its method's is {method.unit}",
+            f"unit: {method.unit}",
+            f"correct the table, or give as per_method_unit how many {table.unit} the publisher counts for "
+            f"each {method.unit}",
+        )
+
+
+def soil_test_units(table: RateTable, tables: TableSet) -> frozenset[str]:
+    """Units in which a rate's soil test may come: its scales', else its region's, else its method's own.
+
+    Classed values are in the unit of their scale. A value that no scale of the region covers may be used as
+    its method reports it, but never beside scales, and amounts, that count in another unit.
+    """
+    of_test = [
+        scale
+        for scale in tables.scales.values()
+        if (scale.region, scale.method) == (table.region, table.method)
+        and table.analyte in (None, scale.analyte)
+    ]
+    units = {scale.unit for scale in of_test if meet(scale, table)} or {scale.unit for scale in of_test}
+    if not units and table.method in tables.methods:
+        units = {tables.methods[table.method].unit}
+    return frozenset(units)
+
+
+def _unit_of_soil_test(table: RateTable, kind: str, tables: TableSet) -> Iterator[Problem]:
+    """A formula or a row cannot say which of two units its soil test is in."""
+    units = soil_test_units(table, tables)
+    rules = (table.formula, *(table.by_class or {}).values(), *(row.rate for row in table.by_value or ()))
+    by_row = table.by_value is not None and table.rows_of == "soil_test"
+    if len(units) > 1 and (by_row or any("soil_test" in rule for rule in rules if isinstance(rule, str))):
+        yield Problem(
+            kind,
+            table.id,
+            ("method",),
+            f"its soil test comes in {' and '.join(sorted(units))}, as the scales of {table.region} count",
+            "one unit in all scales that a rate's soil test is classed in",
+            "write these scales in one unit, part the rate by crops, textures or dates, or use by_class",
+        )
 
 
 def overlaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:

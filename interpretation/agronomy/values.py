@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -13,15 +13,22 @@ from numpy.typing import NDArray
 
 from interpretation import soil_values
 from interpretation.agronomy import classing
-from interpretation.agronomy.extractants import NO_ANSWER, OUTSIDE, Converted
+from interpretation.agronomy.extractants import Converted
 from interpretation.agronomy.lookup import scale_applying
+from interpretation.agronomy.outcome import (
+    METHOD_NOT_VALID,
+    NO_TABLE,
+    REFUSALS,
+    VALIDITY_UNKNOWN,
+    Floats,
+    Outcome,
+)
 from interpretation.agronomy.scopes import codes_of, groups, periods
+from interpretation.agronomy.table_units import NUMBERS, as_given, kept, nothing_turned, turn
 from interpretation.agronomy.tables import ScaleTable, TableSet
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import DigitRule, Method
 from interpretation.quantities import SUPPORTING
-
-Floats = NDArray[np.float64]
 
 CLASSED: dict[str, str] = soil_values.COLUMNS | {
     "sample": "int64",  # row of the context
@@ -34,18 +41,6 @@ CLASSED: dict[str, str] = soil_values.COLUMNS | {
     "refusal_detail": "category",  # what did not match, or which figure decided
 }
 
-# Keys of reasons. The first ones are those of classing, so that its codes can be taken over.
-REFUSALS = (
-    *classing.CLASSING_REFUSALS,
-    "no-table",
-    "method-not-valid",
-    "validity-unknown",
-    OUTSIDE,
-    NO_ANSWER,
-)
-NO_TABLE, METHOD_NOT_VALID, VALIDITY_UNKNOWN = (
-    REFUSALS.index(key) for key in ("no-table", "method-not-valid", "validity-unknown")
-)
 # The pH that methods' limits are meant for is in water: in a salt solution it reads about half a unit lower
 # and must not meet them. Methods in water are named so.
 WATER_PH_METHOD = "ph-water"
@@ -74,48 +69,20 @@ class ClassedValues:
     probability
         ``(rows, classes of the widest scale)``: NaN where not known or beyond the row's own scale.
     kinds
-        The rows of each combination of analyte, form, method, unit and basis, sorted by them.
+        The rows of each combination of analyte, form, method, unit and basis as given, sorted by them.
+    turned
+        Columns of :data:`interpretation.agronomy.table_units.TURNED`, indexed by the rows of ``frame`` that
+        were turned into the unit of their scale: value, uncertainty, limit and ``reported`` are in its unit.
     """
 
     frame: pd.DataFrame
     probability: NDArray[np.float32]
     kinds: tuple[Kind, ...]
+    turned: pd.DataFrame
 
-
-@dataclass(slots=True)
-class _Outcome:
-    """Arrays that the steps fill in, one element a soil value."""
-
-    reported: Floats
-    decimals: NDArray[np.int8]
-    index: NDArray[np.int8]
-    borderline: NDArray[np.bool_]
-    refusal: NDArray[np.int8]
-    table: NDArray[np.int32]  # position in the scales' ids, -1 for none
-    detail: NDArray[np.int16]  # position in `details`
-    details: list[str]
-    probability: NDArray[np.float32]
-
-    @classmethod
-    def blank(cls, soil: pd.DataFrame, tables: TableSet) -> _Outcome:
-        n, widest = len(soil), max((len(scale.classes) for scale in tables.scales.values()), default=0)
-        return cls(
-            reported=soil["value"].to_numpy(dtype=np.float64).copy(),
-            decimals=np.ones(n, dtype=np.int8),
-            index=np.full(n, -1, dtype=np.int8),
-            borderline=np.zeros(n, dtype=np.bool_),
-            refusal=np.zeros(n, dtype=np.int8),
-            table=np.full(n, -1, dtype=np.int32),
-            detail=np.zeros(n, dtype=np.int16),
-            details=[""],
-            probability=np.full((n, widest), np.nan, dtype=np.float32),
-        )
-
-    def refuse(self, rows: NDArray[np.intp], refusal: int, detail: str) -> None:
-        if detail not in self.details:
-            self.details.append(detail)
-        self.refusal[rows], self.index[rows] = refusal, -1
-        self.detail[rows] = self.details.index(detail)
+    def in_method_unit(self) -> Floats:
+        """Values as reported, in the unit they were given in."""
+        return as_given(self.frame["reported"].to_numpy(), self.turned)
 
 
 def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) -> ClassedValues:
@@ -151,30 +118,20 @@ def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) 
     kind = codes_of(*(soil[name] for name in Kind._fields[:-1]))
     kinds = _kinds(soil, kind)
     _refuse_unusable(soil, sample, kinds, len(context))
-    out = _Outcome.blank(soil, tables)
+    out = Outcome.blank(soil, tables)
     for one in kinds:
         _round_as_reported(tables.methods.get(one.method), one.rows, out)
-    measured = soil[["value", "standard_uncertainty", "below"]].to_numpy()
-    wanted: dict[str, list[NDArray[np.intp]]] = defaultdict(list)
-    for rows, scale, failed in _scales(soil, context, sample, kind, tables):
-        if scale is None and failed == "analyte" and soil["analyte"].iloc[rows[0]] in SUPPORTING:
-            continue  # no class, and none was to be had
-        if scale is None:
-            out.refuse(rows, NO_TABLE, failed)
-        else:
-            wanted[scale.id].append(rows)
-    for position, (scale_id, scale) in enumerate(tables.scales.items()):
-        if chunks := wanted.get(scale_id):
-            rows = np.sort(np.concatenate(chunks))
-            out.table[rows] = position
-            _class_rows(measured[rows], rows, scale, out)
-    ph, lime = _water_ph(sample, kinds, out, len(context)), context["lime_percent"].to_numpy()
+    numbers = soil[NUMBERS].to_numpy(copy=True)
+    turned = _class_all(soil, numbers, _scales(soil, context, sample, kind, tables), tables, out)
+    reported = as_given(out.reported, turned)
+    ph, lime = _water_ph(sample, kinds, reported, len(context)), context["lime_percent"].to_numpy()
     for name, rows in _by_method(kinds, converted.measured):
         if (method := tables.methods.get(name)) is not None:
             _refuse_invalid(method, rows, ph[sample[rows]], lime[sample[rows]], out)
     for key, equation, rows in converted.refused:
-        _withdraw(rows, REFUSALS.index(key), equation, out)
-    return ClassedValues(_frame(soil, sample, out, tables), out.probability, kinds)
+        out.withdraw(rows, REFUSALS.index(key), equation)
+    turned = kept(turned, out)
+    return ClassedValues(_frame(soil, sample, numbers, turned, out, tables), out.probability, kinds, turned)
 
 
 def _kinds(soil: pd.DataFrame, kind: NDArray[np.int64]) -> tuple[Kind, ...]:
@@ -228,7 +185,7 @@ def _refuse_unusable(
         )
 
 
-def _round_as_reported(method: Method | None, rows: NDArray[np.intp], out: _Outcome) -> None:
+def _round_as_reported(method: Method | None, rows: NDArray[np.intp], out: Outcome) -> None:
     """Round to the digits of the method, for values that no scale will round."""
     digits = method.digits if method else (DigitRule(**{"from": 0}, decimals=1),)
     out.reported[rows], out.decimals[rows] = classing.reported_as(digits, out.reported[rows])
@@ -263,7 +220,34 @@ def _scales(
             yield rows, scale, ""
 
 
-def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out: _Outcome) -> None:
+def _class_all(
+    soil: pd.DataFrame,
+    numbers: Floats,
+    scales: Iterable[tuple[NDArray[np.intp], ScaleTable | None, str]],
+    tables: TableSet,
+    out: Outcome,
+) -> pd.DataFrame:
+    """Class what has a scale and refuse the rest; gives what was turned into its scale's unit."""
+    wanted: dict[tuple[str, bool], list[NDArray[np.intp]]] = defaultdict(list)
+    for rows, scale, failed in scales:
+        first = soil.iloc[rows[0]]
+        if scale is not None:
+            wanted[scale.id, first["unit"] != scale.unit].append(rows)
+        elif failed != "analyte" or first["analyte"] not in SUPPORTING:  # else no class was to be had
+            out.refuse(rows, NO_TABLE, failed)
+    turned = [nothing_turned()]
+    for position, scale in enumerate(tables.scales.values()):
+        for in_method_unit in (False, True):
+            if chunks := wanted.get((scale.id, in_method_unit)):
+                rows = np.sort(np.concatenate(chunks))
+                if in_method_unit:
+                    turned.append(turn(numbers, rows, scale, tables.methods[scale.method], out))
+                out.table[rows] = position
+                _class_rows(numbers[rows], rows, scale, out)
+    return pd.concat(turned)
+
+
+def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out: Outcome) -> None:
     value, uncertainty, below = measured.T
     classes = classing.classify(value, uncertainty, below, scale)
     out.reported[rows] = classes.reported
@@ -274,12 +258,12 @@ def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out
     out.probability[rows, : len(scale.classes)] = classes.probability
 
 
-def _water_ph(sample: NDArray[np.int64], kinds: tuple[Kind, ...], out: _Outcome, samples: int) -> Floats:
+def _water_ph(sample: NDArray[np.int64], kinds: tuple[Kind, ...], reported: Floats, samples: int) -> Floats:
     ph = np.full(samples, np.nan)
     for one in kinds:
         if one.analyte == "pH" and one.method.startswith(WATER_PH_METHOD):
             # Two ways in water (1:1, 1:2.5) may both be there: the higher one is the safe one here.
-            ph[sample[one.rows]] = np.fmax(ph[sample[one.rows]], out.reported[one.rows])
+            ph[sample[one.rows]] = np.fmax(ph[sample[one.rows]], reported[one.rows])
     return ph
 
 
@@ -290,7 +274,7 @@ def _by_method(kinds: tuple[Kind, ...], measured: pd.DataFrame) -> Iterator[tupl
         yield str(name), group.index.to_numpy()
 
 
-def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Floats, out: _Outcome) -> None:
+def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Floats, out: Outcome) -> None:
     limits = [
         (name, found, limit)
         for name, found, limit in (
@@ -302,19 +286,20 @@ def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Fl
     if not limits:
         return
     unknown = np.logical_and.reduce([np.isnan(found) for _, found, _ in limits])
-    _withdraw(rows[unknown], VALIDITY_UNKNOWN, limits[0][0], out)
+    out.withdraw(rows[unknown], VALIDITY_UNKNOWN, limits[0][0])
     for name, found, limit in reversed(limits):  # pH last: it is the reason told when both hold
-        _withdraw(rows[found > limit], METHOD_NOT_VALID, name, out)
+        out.withdraw(rows[found > limit], METHOD_NOT_VALID, name)
 
 
-def _withdraw(rows: NDArray[np.intp], refusal: int, detail: str, out: _Outcome) -> None:
-    out.refuse(rows, refusal, detail)
-    out.table[rows], out.borderline[rows] = -1, False
-    out.probability[rows] = np.nan
-
-
-def _frame(soil: pd.DataFrame, sample: NDArray[np.int64], out: _Outcome, tables: TableSet) -> pd.DataFrame:
-    return soil.assign(
+def _frame(
+    soil: pd.DataFrame,
+    sample: NDArray[np.int64],
+    numbers: Floats,
+    turned: pd.DataFrame,
+    out: Outcome,
+    tables: TableSet,
+) -> pd.DataFrame:
+    frame = soil.assign(
         sample=sample,
         reported=out.reported,
         decimals=out.decimals,
@@ -324,3 +309,8 @@ def _frame(soil: pd.DataFrame, sample: NDArray[np.int64], out: _Outcome, tables:
         refusal=pd.Categorical.from_codes(out.refusal, categories=pd.Index(REFUSALS)),
         refusal_detail=pd.Categorical.from_codes(out.detail, categories=pd.Index(out.details)),
     )
+    if not turned.empty:
+        frame.loc[turned.index, NUMBERS] = numbers[turned.index]
+        units = [scale.unit for scale in tables.scales.values()]
+        frame.loc[turned.index, "unit"] = [units[position] for position in out.table[turned.index]]
+    return frame

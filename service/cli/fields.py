@@ -10,7 +10,7 @@ import typer
 
 from interpretation.errors import FurrowsliceError
 from interpretation.results import Amount, FieldAdvice, SoilResult
-from reports.findings import class_name, reason, written_value
+from reports.findings import class_name, reason, worked_out, written_value
 from reports.view import LONGEST_COMMENT, LONGEST_LINE
 from service.actions import fields as actions
 from service.actions.card import read_laboratory, with_comment
@@ -96,8 +96,10 @@ def _class_or_reason(result: SoilResult) -> str:
 
 def _method(result: SoilResult) -> str:
     behind = result.measured_as
-    if behind is None or behind.conversion is None:
+    if behind is None:
         return result.method
+    if behind.conversion is None:
+        return f"{result.method}. {worked_out(result, WORDING)}"
     return f"{result.method}, worked out from {behind.method} by {behind.conversion}"
 
 

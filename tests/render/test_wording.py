@@ -12,8 +12,8 @@ import yaml
 
 from interpretation.agronomy.amounts import RATE_REFUSALS
 from interpretation.agronomy.formula import NAMES
+from interpretation.agronomy.outcome import REFUSALS
 from interpretation.agronomy.tables import Nutrient, Source
-from interpretation.agronomy.values import REFUSALS
 from interpretation.laboratory.detection import Definition
 from interpretation.laboratory.limits import ControlRule
 from interpretation.laboratory.run import KINDS, Model, Response, SignalKind

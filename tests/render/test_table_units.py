@@ -1,0 +1,76 @@
+"""What a report says where its table counts in another unit than the laboratory measures in."""
+
+from __future__ import annotations
+
+import pytest
+
+from interpretation.agronomy.advise import advise
+from interpretation.agronomy.records import field_advice
+from interpretation.results import FieldAdvice
+from reports.build import build_report
+from service.cli import console, fields
+from tests.render.demo_world import laboratory
+from tests.render.test_readability import LONGEST_SENTENCE, sentences, words
+from tests.small_world import classes, conversion, method, samples, scale, values, world
+
+ACRE = scale(unit="lb/ac", per_method_unit=2, classes=classes(low=0, medium=30, high=60))
+DIGITS = ({"from": 0, "decimals": 0},)
+TABLES = world(ACRE, method(digits=DIGITS), method(id="m3", title="Mehlich-3", digits=DIGITS), conversion())
+
+
+def field(convert: tuple[str, ...] = (), **soil: float | str) -> FieldAdvice:
+    return field_advice(advise(values(soil), TABLES, samples({}), convert), "f1")
+
+
+def remark(advice: FieldAdvice, locale: str = "en") -> str:
+    (row,) = (row for group in build_report(advice, laboratory(), locale=locale).groups for row in group.rows)
+    return row.remark
+
+
+@pytest.mark.parametrize(
+    ("locale", "value", "said"),
+    [
+        ("en", 32.0, "Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg."),
+        ("en", 1.25, "Measured: 1.3 mg/kg. This table counts 2 lb/ac for each mg/kg."),
+        ("es", 32.0, "Medido: 32,0 mg/kg. Esta tabla cuenta 2 lb/ac por cada mg/kg."),
+    ],
+)
+def test_what_was_measured_and_the_tables_own_rule(locale: str, value: float, said: str) -> None:
+    shown = remark(field(value=value, standard_uncertainty=0.1), locale)
+    assert shown == said
+    assert max(len(words(s)) for s in sentences(shown)) <= LONGEST_SENTENCE
+
+
+def test_a_limit_is_told_as_it_was_measured() -> None:
+    assert remark(field(below=4.0)) == (
+        "Measured: less than 4 mg/kg. This table counts 2 lb/ac for each mg/kg."
+    )
+
+
+def test_a_value_typed_in_the_tables_unit_was_not_turned() -> None:
+    assert "easured" not in remark(field(value=32.0, unit="lb/ac"))
+
+
+def test_an_equation_and_another_unit_are_both_told() -> None:
+    # -8.08 + 0.832 x 40 = 25.2 mg/kg by the other method, and 25.2 x 2 = 50.4 lb/ac
+    advice = field(("vale/bray-from-m3",), method="m3", value=40.0)
+    assert advice.results[0].value == 50
+    shown = remark(advice)
+    assert shown.startswith("Worked out from 40 mg/kg by m3. ")
+    assert "This table counts 2 lb/ac for each mg/kg." in shown
+
+
+def test_the_back_names_the_tables_unit() -> None:
+    page = build_report(field(value=32.0), laboratory())
+    assert page.results.rows[0][2] == "64"
+    assert page.results.rows[0][4] == "lb/ac"
+    assert page.tables.rows[0][2] == "low 0, medium 30, high 60 lb/ac"
+
+
+def test_advise_prints_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    printed: list[str] = []
+    monkeypatch.setattr(console, "print_table", lambda _, __, rows: printed.extend(" ".join(r) for r in rows))
+    fields.print_field(field(value=32.0))
+    assert printed == [
+        "S1 a P 64 lb/ac high bray. Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg."
+    ]
