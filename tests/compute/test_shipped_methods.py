@@ -83,6 +83,14 @@ def test_mehlich_3_by_one_finish_or_measure_never_meets_a_table_of_another(
     assert own.class_name == "medium"
 
 
+def test_a_typed_value_by_a_method_from_memory_is_taken_and_the_report_is_told() -> None:
+    mehlich_1 = shipped("p-mehlich1")
+    tables = world(scale(method=mehlich_1.id), mehlich_1)
+    found = field_advice(advise(values({"method": mehlich_1.id, "value": 12.0}), tables, listed({})), "f1")
+    assert found.results[0].class_name == "medium"
+    assert [line.from_memory for line in found.methods] == [True]
+
+
 # What one mg/L of extract makes of soil, by the factor each source prints or that its ratio is; 1 cmol/kg is
 # 390.98, 200.4, 121.53 and 229.9 mg/kg of K, Ca, Mg and Na (Rayment and Lyons 2011, 15D3).
 FACTORS = {
@@ -92,7 +100,8 @@ FACTORS = {
     "cacl2-p-1:5-colour": 5000, "kcl-1:5-nitrate-colour": 5, "nitrate-caso4-1:15-colour": 15,
     "nitrate-water-1:5-colour": 5, "nitrate-water-1:5-hydrazine-colour": 5, "chloride-water-1:5-colour": 5,
     "chloride-caso4-1:3-colour": 3, "sulfate-mcp": 2.5, "sulfate-mcp-ph4-1:5-colour": 5,
-    "sulfate-mcp-ph4-1:5-icp": 5, "s-kcl40-icp": 6.667, "k-nh4oac": 10, "k-nh4oac-1:10": 10 / 390.98,
+    "sulfate-mcp-ph4-1:5-icp": 5, "s-kcl40-icp": 6.667, "k-nh4oac": 10,
+    "k-nh4oac-1:5": 5, "k-nh4oac-1:10": 10 / 390.98,
     "ca-nh4oac-1:10": 10 / 200.4, "mg-nh4oac-1:10": 10 / 121.53, "na-nh4oac-1:10": 10 / 229.9, "zn-dtpa": 2,
     "mn-dtpa": 2,
 }  # fmt: skip

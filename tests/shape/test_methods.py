@@ -24,7 +24,7 @@ METHODS = {
 RUN = [method for method in METHODS.values() if method.extract_ml is not None]
 FROM_MEMORY = {
     "bray2-1:7-colour", "bray2-1:10-colour", "bray2-1:20-colour", "p-mehlich1", "k-mehlich1", "p-morgan",
-    "p-modified-morgan", "cacl2-1:10-nitrate", "chloride-cano3-1:2.5-colour",
+    "p-modified-morgan", "cacl2-1:10-nitrate", "chloride-cano3-1:2.5-colour", "k-nh4oac-1:10-short",
 }  # fmt: skip
 # Codes of the GloSIS procedure module 1.5.1 that were seen, and what each may be said of.
 PROCEDURES = {
