@@ -10,7 +10,7 @@ from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.lookup import rate_applying, scale_applying
 from interpretation.agronomy.rates import rates
 from interpretation.agronomy.scope_rules import TEXTURES
-from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable
+from interpretation.agronomy.tables import Conversion, Crop, Material, RateTable, ScaleTable
 from interpretation.methods import Standing
 from service.tablefiles import check_directory, read_tables
 from service.yamlfiles import load
@@ -152,7 +152,13 @@ def test_the_examples_of_the_readme_are_valid():
     scale, *ways = [load(block.partition("```")[0], "README.md").value for block in blocks]
     equations = [way for way in ways if "from_method" in way]
     assert [Conversion.model_validate(one, strict=True).highest for one in equations] == [150]
-    ways = [way for way in ways if way not in equations]
+    crops = [Crop.model_validate(way, strict=True) for way in ways if "yield_from" in way]
+    assert [[one.edition for one in crop.removal] for crop in crops] == [
+        ["IPNI 2014", "Illinois", "RB209 2020"]
+    ]
+    materials = [Material.model_validate(way, strict=True) for way in ways if "salt_indices" in way]
+    assert [material.salt_indices[0].value for material in materials] == [3.3]
+    ways = [way for way in ways if not {"from_method", "yield_from", "salt_indices"} & way.keys()]
     assert ScaleTable.model_validate(scale, strict=True).classes[2].open_below
     around = {
         "id": "x/y", "region": "x", "crops": "any", "nutrient": "P2O5", "unit": "kg/ha", "round_to": 5,
