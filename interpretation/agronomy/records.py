@@ -25,6 +25,7 @@ from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.classing import reported_as, round_half_up
 from interpretation.agronomy.extractants import available
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, TableSet
+from interpretation.agronomy.validity import OF_FIELD, broken
 from interpretation.agronomy.values import SCOPE
 from interpretation.agronomy.working import amount_of
 from interpretation.errors import SampleListError
@@ -222,30 +223,29 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
             equation = advice.tables.conversions[detail]
             told |= {"conversion": detail, "lowest": equation.lowest, "highest": equation.highest}
         case "method-not-valid" | "validity-unknown" if method is not None:
-            told |= {"input": detail, "use_instead": method.use_instead}
-            limit = _limit(method, detail)
-            if limit is not None:
-                told["limit"] = limit
-            told |= _known({"found": advice.columns[detail][value["sample"]]}, "found")
+            limit = OF_FIELD[detail]
+            told |= {"input": limit.name, "use_instead": method.use_instead}
+            told["limit"] = getattr(method, limit.field)
+            soils = advice.classed.soils
+            told |= _known({"found": getattr(soils, limit.fact)[value["sample"]]}, "found")
         case _ if scale is not None:
             told["table"], told["limit"] = scale.id, scale.classes[0].lower
             told |= _known(value, "below", "reported")
     return Refusal(key=key, values=told)
 
 
-def _limit(method: Method, input_name: str) -> float | None:
-    return method.valid_ph_max if input_name == "ph" else method.valid_lime_percent_max
-
-
 def _deciding_method(advice: Advice, row: int, value: Row) -> Method | None:
-    """The value's method, or the measured one behind it where that one's limit was passed."""
-    own, detail = advice.tables.methods.get(value["method"]), value["refusal_detail"]
+    """The value's method, or the measured one behind it where only that one's limit was passed."""
+    own, limit = advice.tables.methods.get(value["method"]), OF_FIELD.get(value["refusal_detail"])
     measured = advice.measured_behind.get(row)
-    if measured is None or detail not in advice.columns:
+    if measured is None or limit is None:
         return own
-    source = advice.tables.methods[measured["method"]]
-    limit = _limit(source, detail)
-    return own if limit is None or advice.columns[detail][value["sample"]] <= limit else source
+    source, sample = advice.tables.methods[measured["method"]], np.array([value["sample"]])
+    if value["refusal"] == "validity-unknown":
+        decided = own is not None and getattr(own, limit.field) is not None
+    else:
+        decided = own is not None and bool(broken(limit, own, advice.classed.soils, sample)[0])
+    return own if decided else source
 
 
 def _known(value: Row, *names: str) -> dict[str, str | float]:

@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy.materials import removal_kg_per_ha
 from interpretation.agronomy.tables import TableSet
-from interpretation.agronomy.values import WATER_PH_METHOD, ClassedValues
+from interpretation.agronomy.validity import WATER_PH_METHOD
+from interpretation.agronomy.values import ClassedValues
 from interpretation.agronomy.yields import yield_goals
 
 Floats = NDArray[np.float64]

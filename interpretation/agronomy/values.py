@@ -15,17 +15,11 @@ from interpretation import soil_values
 from interpretation.agronomy import classing
 from interpretation.agronomy.extractants import Converted
 from interpretation.agronomy.lookup import scale_applying
-from interpretation.agronomy.outcome import (
-    METHOD_NOT_VALID,
-    NO_TABLE,
-    REFUSALS,
-    VALIDITY_UNKNOWN,
-    Floats,
-    Outcome,
-)
+from interpretation.agronomy.outcome import NO_TABLE, REFUSALS, Floats, Outcome
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.table_units import NUMBERS, as_given, kept, nothing_turned, turn
 from interpretation.agronomy.tables import ScaleTable, TableSet
+from interpretation.agronomy.validity import WATER_PH_METHOD, Soils, refuse_invalid
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import DigitRule, Method
 from interpretation.quantities import SUPPORTING
@@ -38,12 +32,9 @@ CLASSED: dict[str, str] = soil_values.COLUMNS | {
     "borderline": "bool",  # the 95 % interval crosses a limit
     "table": "category",  # id of the scale
     "refusal": "category",  # "" or one of REFUSALS
-    "refusal_detail": "category",  # what did not match, or which figure decided
+    "refusal_detail": "category",  # what did not match, or which limit of the method decided
 }
 
-# The pH that methods' limits are meant for is in water: in a salt solution it reads about half a unit lower
-# and must not meet them. Methods in water are named so.
-WATER_PH_METHOD = "ph-water"
 SCOPE = ("region", "crop", "texture", "soil_group")  # of the sample: with the value's own, its scale's scope
 
 
@@ -73,12 +64,15 @@ class ClassedValues:
     turned
         Columns of :data:`interpretation.agronomy.table_units.TURNED`, indexed by the rows of ``frame`` that
         were turned into the unit of their scale: value, uncertainty, limit and ``reported`` are in its unit.
+    soils
+        What the validity of methods was judged by, one element a sample.
     """
 
     frame: pd.DataFrame
     probability: NDArray[np.float32]
     kinds: tuple[Kind, ...]
     turned: pd.DataFrame
+    soils: Soils
 
     def in_method_unit(self) -> Floats:
         """Values as reported, in the unit they were given in."""
@@ -108,9 +102,10 @@ def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) 
 
     Notes
     -----
-    A value whose method is not valid on its soil is refused whatever the tables say: above the
-    method's pH, by the sample's own pH in water, or above its carbonate content. Where the method has such
-    limits and none of the figures is known, it is refused too; a wrong class is worse. A value that was
+    A value whose method is not valid on its soil is refused whatever the tables say: outside the method's
+    pH, by the sample's own pH in water, or above its carbonate content or its organic matter. Where the
+    method has a highest pH or carbonate content and neither figure is known, it is refused too; a wrong
+    class is worse (:mod:`interpretation.agronomy.validity`). A value that was
     worked out must keep the limits of both methods, its own and the one that was measured.
     """
     soil = converted.soil
@@ -124,14 +119,15 @@ def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) 
     numbers = soil[NUMBERS].to_numpy(copy=True)
     turned = _class_all(soil, numbers, _scales(soil, context, sample, kind, tables), tables, out)
     reported = as_given(out.reported, turned)
-    ph, lime = _water_ph(sample, kinds, reported, len(context)), context["lime_percent"].to_numpy()
+    soils = _soils(sample, kinds, reported, context)
     for name, rows in _by_method(kinds, converted.measured):
         if (method := tables.methods.get(name)) is not None:
-            _refuse_invalid(method, rows, ph[sample[rows]], lime[sample[rows]], out)
+            refuse_invalid(method, rows, sample[rows], soils, out)
     for key, equation, rows in converted.refused:
         out.withdraw(rows, REFUSALS.index(key), equation)
     turned = kept(turned, out)
-    return ClassedValues(_frame(soil, sample, numbers, turned, out, tables), out.probability, kinds, turned)
+    frame = _frame(soil, sample, numbers, turned, out, tables)
+    return ClassedValues(frame, out.probability, kinds, turned, soils)
 
 
 def _kinds(soil: pd.DataFrame, kind: NDArray[np.int64]) -> tuple[Kind, ...]:
@@ -258,13 +254,18 @@ def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out
     out.probability[rows, : len(scale.classes)] = classes.probability
 
 
-def _water_ph(sample: NDArray[np.int64], kinds: tuple[Kind, ...], reported: Floats, samples: int) -> Floats:
-    ph = np.full(samples, np.nan)
+def _soils(
+    sample: NDArray[np.int64], kinds: tuple[Kind, ...], reported: Floats, context: pd.DataFrame
+) -> Soils:
+    """What the soil values themselves, and the list of samples, say of each sample's soil."""
+    lowest, highest, matter = (np.full(len(context), np.nan) for _ in range(3))
     for one in kinds:
+        at, found = sample[one.rows], reported[one.rows]
         if one.analyte == "pH" and one.method.startswith(WATER_PH_METHOD):
-            # Two ways in water (1:1, 1:2.5) may both be there: the higher one is the safe one here.
-            ph[sample[one.rows]] = np.fmax(ph[sample[one.rows]], reported[one.rows])
-    return ph
+            lowest[at], highest[at] = np.fmin(lowest[at], found), np.fmax(highest[at], found)
+        elif (one.analyte, one.unit) == ("organic-matter", "%"):
+            matter[at] = np.fmax(matter[at], found)
+    return Soils(lowest, highest, context["lime_percent"].to_numpy(), matter)
 
 
 def _by_method(kinds: tuple[Kind, ...], measured: pd.DataFrame) -> Iterator[tuple[str, NDArray[np.intp]]]:
@@ -272,23 +273,6 @@ def _by_method(kinds: tuple[Kind, ...], measured: pd.DataFrame) -> Iterator[tupl
     yield from ((one.method, one.rows) for one in kinds)
     for name, group in measured.groupby("method"):
         yield str(name), group.index.to_numpy()
-
-
-def _refuse_invalid(method: Method, rows: NDArray[np.intp], ph: Floats, lime: Floats, out: Outcome) -> None:
-    limits = [
-        (name, found, limit)
-        for name, found, limit in (
-            ("ph", ph, method.valid_ph_max),
-            ("lime_percent", lime, method.valid_lime_percent_max),
-        )
-        if limit is not None
-    ]
-    if not limits:
-        return
-    unknown = np.logical_and.reduce([np.isnan(found) for _, found, _ in limits])
-    out.withdraw(rows[unknown], VALIDITY_UNKNOWN, limits[0][0])
-    for name, found, limit in reversed(limits):  # pH last: it is the reason told when both hold
-        out.withdraw(rows[found > limit], METHOD_NOT_VALID, name)
 
 
 def _frame(
