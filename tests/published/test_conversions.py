@@ -1,4 +1,4 @@
-"""Published equations between methods through the whole chain on the shipped tables, and what is not given."""
+"""Published equations between methods through the whole chain of shipped tables, and what is not given."""
 
 from __future__ import annotations
 
