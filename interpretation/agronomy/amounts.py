@@ -341,9 +341,10 @@ def _reasons(
     for name in reversed(NITRATE):
         detail[(missing == "nitrate_kg_per_ha") & np.isnan(inputs[name])] = name
     # A goal that was stated, and is known in the crop's unit, was put aside as out of the crop's range.
-    put_aside = np.isnan(batch.columns["yield_goal"][samples])
-    put_aside &= ~np.isnan(yield_goals(batch.context.iloc[samples], batch.tables))
-    refusal[(missing == "yield_goal") & put_aside] = "yield-goal-implausible"
+    asked = (missing == "yield_goal") & np.isnan(batch.columns["yield_goal"][samples])
+    if asked.any():
+        stated = yield_goals(batch.context.iloc[samples], batch.tables)
+        refusal[asked & ~np.isnan(stated)] = "yield-goal-implausible"
     return refusal, detail
 
 
