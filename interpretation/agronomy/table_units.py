@@ -8,6 +8,9 @@ was measured is kept beside it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import NamedTuple
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -28,12 +31,18 @@ TURNED: dict[str, str] = {
 }
 
 
-def nothing_turned() -> pd.DataFrame:
-    """Frame of :data:`TURNED` without a row."""
-    return pd.DataFrame(columns=list(TURNED), index=pd.RangeIndex(0)).astype(TURNED)
+class Turned(NamedTuple):
+    """What one scale turned: its rows, and columns of :data:`TURNED` as arrays."""
+
+    rows: Rows
+    unit: str
+    factor: float
+    reported: Floats
+    decimals: NDArray[np.int8]
+    below: Floats
 
 
-def turn(numbers: Floats, rows: Rows, scale: ScaleTable, method: Method, out: Outcome) -> pd.DataFrame:
+def turn(numbers: Floats, rows: Rows, scale: ScaleTable, method: Method, out: Outcome) -> Turned:
     """Turn values into the scale's unit, and give what was measured.
 
     Parameters
@@ -52,8 +61,7 @@ def turn(numbers: Floats, rows: Rows, scale: ScaleTable, method: Method, out: Ou
 
     Returns
     -------
-    pandas.DataFrame
-        Columns :data:`TURNED`, indexed by ``rows``.
+    Turned
 
     Notes
     -----
@@ -64,18 +72,24 @@ def turn(numbers: Floats, rows: Rows, scale: ScaleTable, method: Method, out: Ou
     step = scale.round_to / scale.per_method_unit
     needed = int(np.clip(np.ceil(-np.log10(step) - 1e-9), 0, 4))
     decimals = np.maximum(out.decimals[rows], needed).astype(np.int8)
-    turned = pd.DataFrame(
-        {
-            "unit": method.unit,
-            "factor": scale.per_method_unit,
-            "reported": _rounded(numbers[rows, 0], decimals),
-            "decimals": decimals,
-            "below": numbers[rows, 2],
-        },
-        index=rows,
-    )
+    value, below = numbers[rows, 0], numbers[rows, 2]
     numbers[rows] *= scale.per_method_unit
-    return turned.astype(TURNED)
+    return Turned(rows, method.unit, scale.per_method_unit, _rounded(value, decimals), decimals, below)
+
+
+def joined(parts: Sequence[Turned]) -> pd.DataFrame:
+    """One frame of :data:`TURNED` of all parts, indexed by row."""
+    lengths = [len(part.rows) for part in parts]
+    columns = {
+        "unit": pd.array([part.unit for part in parts], dtype="str").repeat(lengths),
+        "factor": np.repeat([part.factor for part in parts], lengths),
+        **{
+            name: np.concatenate([np.empty(0), *(getattr(part, name) for part in parts)])
+            for name in ("reported", "decimals", "below")
+        },
+    }
+    rows = np.concatenate([np.empty(0, dtype=np.intp), *(part.rows for part in parts)])
+    return pd.DataFrame(columns, index=rows).astype(TURNED)
 
 
 def as_given(reported: Floats, turned: pd.DataFrame) -> Floats:

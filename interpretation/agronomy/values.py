@@ -17,12 +17,12 @@ from interpretation.agronomy.extractants import Converted
 from interpretation.agronomy.lookup import scale_applying
 from interpretation.agronomy.outcome import NO_TABLE, REFUSALS, Floats, Outcome
 from interpretation.agronomy.scopes import codes_of, groups, periods
-from interpretation.agronomy.table_units import NUMBERS, as_given, kept, nothing_turned, turn
+from interpretation.agronomy.table_units import NUMBERS, Turned, as_given, joined, kept, turn
 from interpretation.agronomy.tables import ScaleTable, TableSet
 from interpretation.agronomy.validity import WATER_PH_METHOD, Soils, refuse_invalid
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import DigitRule, Method
-from interpretation.quantities import SUPPORTING
+from interpretation.quantities import SOIL_UNITS, SUPPORTING
 
 CLASSED: dict[str, str] = soil_values.COLUMNS | {
     "sample": "int64",  # row of the context
@@ -231,7 +231,7 @@ def _class_all(
             wanted[scale.id, first["unit"] != scale.unit].append(rows)
         elif failed != "analyte" or first["analyte"] not in SUPPORTING:  # else no class was to be had
             out.refuse(rows, NO_TABLE, failed)
-    turned = [nothing_turned()]
+    turned: list[Turned] = []
     for position, scale in enumerate(tables.scales.values()):
         for in_method_unit in (False, True):
             if chunks := wanted.get((scale.id, in_method_unit)):
@@ -240,7 +240,7 @@ def _class_all(
                     turned.append(turn(numbers, rows, scale, tables.methods[scale.method], out))
                 out.table[rows] = position
                 _class_rows(numbers[rows], rows, scale, out)
-    return pd.concat(turned)
+    return joined(turned)
 
 
 def _class_rows(measured: Floats, rows: NDArray[np.intp], scale: ScaleTable, out: Outcome) -> None:
@@ -294,7 +294,13 @@ def _frame(
         refusal_detail=pd.Categorical.from_codes(out.detail, categories=pd.Index(out.details)),
     )
     if not turned.empty:
-        frame.loc[turned.index, NUMBERS] = numbers[turned.index]
-        units = [scale.unit for scale in tables.scales.values()]
-        frame.loc[turned.index, "unit"] = [units[position] for position in out.table[turned.index]]
+        rows = turned.index.to_numpy()
+        code = pd.Categorical(soil["unit"], categories=pd.Index(SOIL_UNITS)).codes.copy()
+        of_scale = np.array([SOIL_UNITS.index(scale.unit) for scale in tables.scales.values()])
+        code[rows] = of_scale[out.table[rows]]
+        frame["unit"] = pd.array(SOIL_UNITS, dtype="str").take(code)
+        for position, name in enumerate(NUMBERS):
+            column = soil[name].to_numpy(copy=True)
+            column[rows] = numbers[rows, position]
+            frame[name] = column
     return frame
