@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+from datetime import date
 from types import MappingProxyType
 
 from pydantic import BaseModel, ConfigDict
 
+from interpretation.agronomy.tables import (
+    Conversion,
+    Crop,
+    Material,
+    RateTable,
+    Region,
+    ScaleTable,
+    Source,
+)
+from interpretation.methods import Method
 from interpretation.results import CurveSummary, FieldAdvice
+from service.actions.coverage import Entry
 from service.actions.fields import WrittenReport
 from service.actions.runs import MeasuredRun
+from service.actions.tables import Kind, Named, ReportedClass, State
 
 
 class Answer(BaseModel):
@@ -59,6 +72,26 @@ class TablesAnswer(Answer):
     problems: tuple[TablesProblem, ...]
 
 
+class TablesListAnswer(Answer):
+    """``furrowslice tables list --json``."""
+
+    on: date
+    records: tuple[Entry, ...]
+
+
+class TablesShowAnswer(Answer):
+    """``furrowslice tables show --json``: the record as its file has it, and what is worked out from it."""
+
+    kind: Kind
+    id: str
+    state: State | None
+    record: ScaleTable | RateTable | Conversion | Region | Method | Crop | Material | Source
+    sources: tuple[Source, ...]
+    classes: tuple[ReportedClass, ...]  # of a scale: the reported values of each class
+    removal_kg_per_t: tuple[dict[str, float], ...]  # of a crop: one an edition, P and K as oxides
+    named_by: tuple[Named, ...]
+
+
 class DemoAnswer(Answer):
     """``furrowslice demo --json``."""
 
@@ -73,6 +106,8 @@ ANSWERS: MappingProxyType[str, type[Answer]] = MappingProxyType(
         "advise": AdviseAnswer,
         "report": ReportAnswer,
         "tables-check": TablesAnswer,
+        "tables-list": TablesListAnswer,
+        "tables-show": TablesShowAnswer,
         "demo": DemoAnswer,
     }
 )

@@ -26,13 +26,14 @@ WIDTH_OF_A_FILE = 200  # columns when nobody watches: wide enough that a table k
 
 # How a character is written where the output cannot write it: numbers and units must stay readable.
 PLAIN = {
-    "×": "x", "−": "-", "–": "-", "—": "-", "·": "*", "±": "+/-", "≤": "<=", "≥": ">=", "°": " deg ", "µ": "u",
-    "²": "2", "³": "3", "₂": "2", "₃": "3", "₄": "4", "₅": "5", "“": '"', "”": '"', "‘": "'", "’": "'", "…": "...",
+    "×": "x", "−": "-", "–": "-", "—": "-", "·": "*", "±": "+/-", "≤": "<=", "≥": ">=", "µ": "u", "…": "...",
+    "²": "2", "³": "3", "₂": "2", "₃": "3", "₄": "4", "₅": "5", "“": '"', "”": '"', "‘": "'", "’": "'",
+    "°": " deg ",
 }  # fmt: skip
 
 
 class _Console(Console):
-    """A console whose reader may leave early, as ``head`` does: the command goes on and ends as it would have."""
+    """A console whose reader may leave early, as ``head`` does: the command ends as it would have."""
 
     def on_broken_pipe(self) -> None:
         self.quiet = True
