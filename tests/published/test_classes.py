@@ -1,43 +1,11 @@
-"""Classes against published tables; the rows, with their sources, are in tests/cases/classes.json."""
+"""What published tables are not for: each is refused what its publisher would refuse it.
 
-import json
-from pathlib import Path
-
-import numpy as np
-import pytest
+The classes themselves are in ``test_tables``.
+"""
 
 from interpretation.agronomy.advise import advise
-from interpretation.agronomy.classing import classify
 from interpretation.agronomy.records import field_advice
 from tests.small_world import classes, method, rate, samples, scale, values, world
-
-CASES = json.loads((Path(__file__).parents[1] / "cases" / "classes.json").read_text(encoding="utf-8"))
-
-
-def published_scale(key):
-    printed = CASES["scales"][key]
-    found = [
-        {"name": name, "from": lower, "open_below": bool(flag)} for name, lower, *flag in printed["classes"]
-    ]
-    return scale(id=f"vale/{key}", unit=printed["unit"], round_to=printed["round_to"], classes=found)
-
-
-@pytest.mark.parametrize(
-    "case", CASES["cases"], ids=lambda case: f"{case['case']}-{case['scale']}-{case['value']}"
-)
-def test_published_class(case):
-    table, nothing = published_scale(case["scale"]), np.array([np.nan])
-    found = classify(np.array([float(case["value"])]), nothing, nothing, table)
-    assert table.classes[found.index[0]].name == case["class"]
-
-
-def test_every_scale_says_where_it_was_printed_and_is_used():
-    used = {case["scale"] for case in CASES["cases"]}
-    for key, printed in CASES["scales"].items():
-        assert printed["source"]
-        assert printed["table"]
-        assert printed["standing"] in {"published", "restated", "derived"}
-        assert key in used
 
 
 def refusal(tables, soil, context=None):

@@ -1,83 +1,73 @@
-"""Amounts against published rates; the rows, with their sources, are in tests/cases/rates.json."""
+"""Amounts, materials and removal against published figures; rows are in tests/cases/rates.json.
 
-import json
-from pathlib import Path
+Rates that are shipped as tables are in ``test_tables``.
+"""
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from interpretation.agronomy.materials import material_rates, removal_kg_per_ha
+from interpretation.agronomy.materials import material_rates, removal_kg_per_t
 from interpretation.agronomy.notes import choose_notes
 from interpretation.agronomy.rates import KG_PER_HA, rates
 from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE
-from tests.small_world import crop, material, note, rate
+from service.paths import tables_directory
+from service.tablefiles import read_tables
+from tests.published import printed
+from tests.small_world import material, note, rate
 
-CASES = json.loads((Path(__file__).parents[1] / "cases" / "rates.json").read_text(encoding="utf-8"))
+CASES = printed.load("rates.json")
 
 
 def label(case):
-    return (
-        f"{case['case']}-{case.get('table', '')}-{'-'.join(str(v) for v in case.get('inputs', {}).values())}"
-    )
-
-
-def amount(case):
-    table = rate(id=f"vale/{case['table']}", **CASES["tables"][case["table"]]["rate"])
-    inputs = {
-        name: np.array([value if isinstance(value, str) else float(value)])
-        for name, value in case["inputs"].items()
-    }
-    return rates(table, inputs, 1, tuple(case.get("classes", ())))
+    return f"{case['table']}-{'-'.join(f'{value}' for value in case['inputs'].values())}"
 
 
 @pytest.mark.parametrize("case", CASES["rates"], ids=label)
-def test_published_rate(case):
-    found = amount(case)
-    tolerance = case.get("tolerance", 0.5 * 10.0 ** -case["digits"])
+def test_published_rate(case, ledger):
+    ledger(case)
+    table = rate(id=f"vale/{case['table']}", **CASES["tables"][case["table"]]["rate"])
+    inputs = {name: np.array([float(value)]) for name, value in case["inputs"].items()}
+    found = rates(table, inputs, 1, tuple(case.get("classes", ())))
     assert found.missing[0] == ""
-    assert found.rate[0] / case.get("per", 1.0) == pytest.approx(case["expected"], abs=tolerance)
+    assert found.rate[0] / case.get("per", 1.0) == printed.expected(case)
 
 
-@pytest.mark.parametrize("case", [case for case in CASES["rates"] if "exact" in case], ids=label)
-def test_published_rate_before_the_source_s_own_rounding(case):
-    found = amount(case)
-    assert found.raw[0] - found.credits[0].sum() == pytest.approx(case["exact"], abs=0.001)
-
-
-def test_a_class_the_table_does_not_rate_has_no_amount():
-    # Case 113: no K rate for index 2+ was read in the 2010 manual's cereal table, and none is invented.
-    case = {"table": "rb209-k-in", "inputs": {"class_index": 3, "yield_goal": 8},
-            "classes": ["0", "1", "2-", "2+"]}  # fmt: skip
-    found = amount(case)
-    assert np.isnan(found.rate[0])
-    assert found.missing[0] == "rate-row"
-
-
-@pytest.mark.parametrize("case", CASES["materials"], ids=label)
-def test_published_material(case):
+@pytest.mark.parametrize("case", CASES["materials"], ids=lambda case: case["material"])
+def test_published_material(case, ledger):
+    ledger(case)
     held = (
         {"neutralising_value_percent": case["percent"]}
         if case["nutrient"] == "lime"
         else {"analysis_percent": {case["nutrient"]: case["percent"]}}
     )
     (found,) = material_rates(case["nutrient"], case["amount"], [material(**held)])
-    mass = found.rate * (1000 if found.unit == "t/ha" else 1)
-    assert round(mass, case["digits"]) == case["expected"]
+    assert found.rate * (1000 if found.unit == "t/ha" else 1) == printed.expected(case)
 
 
-@pytest.mark.parametrize("case", CASES["removal"], ids=lambda case: f"{case['case']}-{case['crop']}")
-def test_published_removal(case):
-    in_pounds = case["unit"] == "bu/ac"
-    figures = case["lb_or_kg_per_unit"] | {"per": "lb/bu" if in_pounds else "kg/t"}
-    harvested = crop(
-        yield_unit=case["unit"], removal=[figures | {"source": "printed", "standing": "published"}]
+@pytest.fixture(scope="module")
+def crops():
+    return read_tables(tables_directory()).crops
+
+
+@pytest.mark.parametrize(
+    "case", CASES["removal"], ids=lambda case: f"{case['crop']}-{case['edition']}-{case['part']}"
+)
+def test_published_removal(case, crops, ledger):
+    ledger(case)
+    crop = crops[case["crop"]]
+    (figures,) = (
+        removal
+        for removal in crop.removal
+        if (removal.edition, removal.part) == (case["edition"], case["part"])
     )
-    removed = removal_kg_per_ha(harvested, case["yield"])
-    assert removed.keys() == case["expected"].keys()
-    for nutrient, kg_per_ha in removed.items():
-        found = kg_per_ha / (KG_PER_HA_PER_LB_PER_ACRE if in_pounds else 1.0)
-        assert found == pytest.approx(case["expected"][nutrient], abs=case["tolerance"])
+    t_per_ha, per_ha = case["yield"], 1.0
+    if case["yield_unit"] == "bu/ac":
+        t_per_ha *= crop.bushel_lb * KG_PER_HA_PER_LB_PER_ACRE / 1000
+        per_ha = KG_PER_HA_PER_LB_PER_ACRE
+    found = removal_kg_per_t(figures, crop.bushel_lb)
+    amounts = np.array([found[nutrient] * t_per_ha / per_ha for nutrient in case["nutrients"]])
+    assert amounts == printed.expected(case)
 
 
 def test_ontario_prints_pounds_by_a_convention_of_its_own():
@@ -107,12 +97,3 @@ def test_nitrogen_and_potash_beside_the_seed_are_cautioned_above_the_limit(limit
     columns = {name: np.array([lb * KG_PER_HA["lb/ac"]]) for name, lb in kg.items()}
     found = choose_notes({rule.key: rule}, columns, pd.Series(["vale"]))
     assert found["sample"].tolist() == ([0] if cautioned else [])
-
-
-def test_every_row_says_where_it_was_printed():
-    used = {case["table"] for case in CASES["rates"]}
-    for row in [*CASES["tables"].values(), *CASES["materials"], *CASES["removal"]]:
-        assert row["source"]
-        assert row["table"]
-        assert row["standing"] in {"published", "restated", "derived"}
-    assert used == CASES["tables"].keys()

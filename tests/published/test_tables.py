@@ -1,5 +1,6 @@
-"""The shipped tables against what their publishers print; rows are in ``tests/cases/tables``, one file a
-region.
+"""The shipped tables against what their publishers print.
+
+Rows are in ``tests/cases/printed_tables``, one file a region.
 
 A class row goes the whole way: a soil value of a sample of the region, crop, texture and day is advised on,
 and must come out in the table named and in the class printed. A rate row works its table out at the inputs
@@ -16,6 +17,7 @@ import pandas as pd
 import pytest
 
 from interpretation.agronomy.advise import Advice, advise
+from interpretation.agronomy.formula import parse
 from interpretation.agronomy.rates import rates
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
 from interpretation.quantities import ANALYTES
@@ -26,8 +28,8 @@ from tests.small_world import ph, samples, values
 
 ROWS = [
     row | {"region": path.stem}
-    for path in sorted((printed.CASES / "tables").glob("*.json"))
-    for row in printed.load(f"tables/{path.name}")["rows"]
+    for path in sorted((printed.CASES / "printed_tables").glob("*.json"))
+    for row in printed.load(f"printed_tables/{path.name}")["rows"]
 ]
 CLASSES = [row for row in ROWS if row["kind"] == "class"]
 RATES = [row for row in ROWS if row["kind"] == "rate"]
@@ -108,6 +110,16 @@ def test_rate(row: dict[str, Any], ledger: printed.Enter) -> None:
     assert found.rate[0] == printed.expected(row)
 
 
+@pytest.mark.parametrize("row", [row for row in ROWS if row["kind"] == "conversion"], ids=label)
+def test_conversion(row: dict[str, Any], ledger: printed.Enter) -> None:
+    ledger(row)
+    equation = shipped().conversions[row["table"]]
+    found = parse(equation.formula, where=equation.id).evaluate(
+        {"soil_test": np.array([float(row["inputs"]["value"])])}
+    )
+    assert found[0] == printed.expected(row)
+
+
 def class_names(table: RateTable) -> tuple[str, ...]:
     """Classes of the scale that a table by class goes by."""
     scales: list[ScaleTable] = [
@@ -122,5 +134,5 @@ def class_names(table: RateTable) -> tuple[str, ...]:
 def test_every_published_table_is_tried() -> None:
     """No shipped table of a real region is without an answer from outside."""
     tried = {row["table"] for row in ROWS}
-    tables = {**shipped().scales, **shipped().rates}
+    tables = {**shipped().scales, **shipped().rates, **shipped().conversions}
     assert {name for name in tables if not name.startswith("marrowdale/")} - tried == set()
