@@ -17,7 +17,6 @@ import pandas as pd
 import pytest
 
 from interpretation.agronomy.advise import Advice, advise
-from interpretation.agronomy.formula import parse
 from interpretation.agronomy.rates import rates
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
 from interpretation.quantities import ANALYTES
@@ -110,16 +109,6 @@ def test_rate(row: dict[str, Any], ledger: printed.Enter) -> None:
     assert found.rate[0] == printed.expected(row)
 
 
-@pytest.mark.parametrize("row", [row for row in ROWS if row["kind"] == "conversion"], ids=label)
-def test_conversion(row: dict[str, Any], ledger: printed.Enter) -> None:
-    ledger(row)
-    equation = shipped().conversions[row["table"]]
-    found = parse(equation.formula, where=equation.id).evaluate(
-        {"soil_test": np.array([float(row["inputs"]["value"])])}
-    )
-    assert found[0] == printed.expected(row)
-
-
 def class_names(table: RateTable) -> tuple[str, ...]:
     """Classes of the scale that a table by class goes by."""
     scales: list[ScaleTable] = [
@@ -134,5 +123,5 @@ def class_names(table: RateTable) -> tuple[str, ...]:
 def test_every_published_table_is_tried() -> None:
     """No shipped table of a real region is without an answer from outside."""
     tried = {row["table"] for row in ROWS}
-    tables = {**shipped().scales, **shipped().rates, **shipped().conversions}
+    tables = {**shipped().scales, **shipped().rates}
     assert {name for name in tables if not name.startswith("marrowdale/")} - tried == set()
