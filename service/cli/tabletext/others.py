@@ -95,7 +95,7 @@ def conversion_lines(tables: TableSet, conversion: Conversion) -> list[str]:
     points = nice_ticks(conversion.lowest, conversion.highest, 8)
     found = evaluate(conversion, np.array(points, dtype=float)).tolist()
     rows = [
-        (exact(at), round(value, 2) if value >= 0 else None) for at, value in zip(points, found, strict=True)
+        (exact(at), round(value, 1) if value >= 0 else None) for at, value in zip(points, found, strict=True)
     ]
     region = tables.regions.get(conversion.region)
     span = f"from {exact(conversion.lowest)} to {exact(conversion.highest)}"
@@ -108,7 +108,7 @@ def conversion_lines(tables: TableSet, conversion: Conversion) -> list[str]:
                 ("Gives", f"{method_name(tables, conversion.to_method)}, {units[1]}"),
                 ("Equation", in_words(tables, conversion.formula)),
                 ("Used for", f"soil tests {span} {units[0]}; any other is refused"),
-                ("Switched on", "only by a person who names it; the report says that it was used"),
+                ("Switched on", "only by a person, with --convert and its id; the report says so"),
             ]
         ),
         *headed("PICTURE, result of the equation", bars(rows, "below 0", strokes(), "soil test")),
