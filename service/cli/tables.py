@@ -10,6 +10,7 @@ import typer
 
 from interpretation.agronomy.materials import removal_kg_per_t
 from interpretation.agronomy.tables import TableSet
+from interpretation.errors import FurrowsliceError
 from service.actions import tables as actions
 from service.actions.coverage import OF_REGIONS, Wanted, entries
 from service.actions.tables import Kind
@@ -56,6 +57,12 @@ def list_tables(
     as_json: JsonOption = False,
 ) -> None:
     """List what is covered: region, analyte, method, crops, depth; with standing, dates and first source."""
+    if page and (region or analyte or crop or kind or as_json):
+        raise FurrowsliceError(
+            "--page is about all tables, and is no JSON",
+            expected="--page alone, or with --tables",
+            fix="leave out the other options, or --page",
+        )
     read = read_tables(tables or tables_directory())
     if page:
         console.print_line(coverage.coverage_page(read).rstrip("\n"))

@@ -434,6 +434,13 @@ def test_the_page_is_what_the_command_prints(command: Command) -> None:
     assert (done.status, done.out) == (0, coverage_page(read_tables(CASES)))
 
 
+@pytest.mark.parametrize("option", [("--json",), ("--region", "vale"), ("--kind", "crops")])
+def test_the_page_is_not_narrowed_down(command: Command, option: tuple[str, ...]) -> None:
+    done = command("list", "--page", *option)
+    assert (done.status, done.out) == (2, "")
+    assert done.err.startswith("--page is about all tables, and is no JSON\nExpected: --page alone")
+
+
 def test_the_page_names_every_table_region_method_crop_and_material(cases: TableSet) -> None:
     page = coverage_page(cases)
     for kind in ("scales", "rates", "conversions", "methods", "crops", "materials"):
