@@ -27,7 +27,7 @@ LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
 
 # Written for the eye; files and interfaces keep the plain spelling.
 PRINTED = {
-    "ug/kg": "µg/kg", "mg/dm3": "mg/dm³", "cmol/dm3": "cmol/dm³", "pH": "", "ratio": "",
+    "ug/kg": "µg/kg", "mg/dm3": "mg/dm³", "cmol/dm3": "cmol/dm³", "pH": "", "ratio": "", "index": "",
     "lb/1000ft2": "lb/1000 ft²",
     "P2O5": "P₂O₅", "K2O": "K₂O", "NO3-N": "NO₃-N", "NO3": "NO₃", "NO2-N": "NO₂-N", "NO2": "NO₂",
     "NH4-N": "NH₄-N", "NH4": "NH₄", "SO4-S": "SO₄-S", "SO4": "SO₄", "PO4": "PO₄", "CaCO3": "CaCO₃",

@@ -13,7 +13,9 @@ from openpyxl import Workbook
 
 from interpretation.agronomy.context import CONTEXT
 from interpretation.errors import SampleListError
+from interpretation.quantities import SOIL_UNITS
 from interpretation.soil_values import COLUMNS
+from service import samplefiles
 from service.layout import Dialect
 from service.samplefiles import PREPARATION, REQUIRED, Samples, read_bench, read_samples
 
@@ -300,6 +302,10 @@ def test_a_broken_bench_value_is_refused(tmp_path: Path, name: str, cell: str, p
     context = _samples(tmp_path).context
     where = f"bench.csv, row 2, column {list(BENCH).index(name) + 1} ({name!r})"
     _refused(_write(tmp_path, BENCH | {name: cell}, name="bench.csv"), [where, *parts], context)
+
+
+def test_every_unit_of_a_soil_value_has_a_range() -> None:
+    assert set(samplefiles._VALUE_RANGES) == set(SOIL_UNITS)
 
 
 def test_the_edges_of_the_sizes_of_soil_values_are_read(tmp_path: Path) -> None:

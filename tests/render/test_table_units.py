@@ -60,6 +60,15 @@ def test_an_equation_and_another_unit_are_both_told() -> None:
     assert "This table counts 2 lb/ac for each mg/kg." in shown
 
 
+def test_an_index_is_a_number_and_no_unit_of_anything() -> None:
+    index = {"unit": "index", "analyte": "K", "form": "K", "method": "k-index-uk"}
+    table = scale(id="vale/k", **{name: index[name] for name in ("unit", "analyte", "method")})
+    tables = world(table, method(id="k-index-uk", analyte="K", form="K", unit="index"))
+    advice = field_advice(advise(values(index | {"value": 2.0}), tables, samples({})), "f1")
+    (row,) = (row for group in build_report(advice, laboratory()).groups for row in group.rows)
+    assert row.value == "2"
+
+
 def test_the_back_names_the_tables_unit() -> None:
     page = build_report(field(value=32.0), laboratory())
     assert page.results.rows[0][2] == "64"
