@@ -125,7 +125,8 @@ def samples(*rows):
     plain = {
         "label": "a", "field_id": "f1", "field_name": "Long Acre", "farm_name": "Low Aldersey",
         "grower_name": "A. Grower", "region": "vale", "crop": "maize", "yield_goal": 8.0,
-        "yield_unit": "", "previous_crop": "", "texture": "", "soil_group": "", "area_ha": 4.0, "depth_from_cm": 0.0, "depth_to_cm": 20.0, "sampled_on": DAY,
+        "yield_unit": "", "previous_crop": "", "texture": "", "soil_group": "", "area_ha": 4.0,
+        "depth_from_cm": 0.0, "depth_to_cm": 20.0, "sampled_on": DAY,
         "received_on": DAY, "cores": 20.0, "bulk_density_g_per_cm3": np.nan, "lime_percent": np.nan,
         "manure_n_kg_per_ha": 0.0, "manure_p2o5_kg_per_ha": 0.0, "manure_k2o_kg_per_ha": 0.0,
         "manured_since_harvest": np.nan, "manured_in_three_years": np.nan,
