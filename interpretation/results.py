@@ -372,6 +372,10 @@ class FieldAdvice(Record):
     grower_name: str
     region: str  # id
     region_name: str
+    region_publisher: str = ""
+    region_valid_for: str = ""  # laboratories, methods and soils the region's numbers are valid for
+    region_not_for: str = ""
+    region_edition: str = ""  # how old they are, and what has replaced them
     crop: str  # id
     yield_goal: float | None
     yield_unit: str

@@ -166,6 +166,17 @@ def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording)
     return Table(wording.page("tables-caption"), _head("tables", columns, wording), rows)
 
 
+def region_facts(advice: FieldAdvice, wording: Wording) -> tuple[Fact, ...]:
+    """Who publishes the region's tables, for which soils and laboratories, for which not, and how old."""
+    values = {
+        "fact-publisher": advice.region_publisher,
+        "fact-valid-for": advice.region_valid_for,
+        "fact-not-for": advice.region_not_for,
+        "fact-edition": advice.region_edition,
+    }
+    return tuple(Fact(wording.page(key), value) for key, value in values.items() if value)
+
+
 def _table_row(
     table: TableLine, result: SoilResult | None, numbers: dict[str, int], wording: Wording
 ) -> tuple[str, ...]:

@@ -246,6 +246,7 @@ class GrowerReport(Page):
     results: Table
     methods: Table
     tables: Table
+    region_facts: tuple[Fact, ...]
     workings: tuple[Working, ...]
     conversions: tuple[str, ...]
     sources: tuple[Fact, ...]

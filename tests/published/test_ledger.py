@@ -44,3 +44,14 @@ def test_a_row_that_does_not_say_what_it_is_is_refused(wrong: dict[str, object])
 def test_a_source_that_is_not_known_is_refused() -> None:
     with pytest.raises(KeyError):
         printed.publication({"source": "nowhere"})
+
+
+def test_how_much_stands_in_it() -> None:
+    """At least 250 printed values of 30 publications in the rows of shipped tables alone."""
+    rows = [
+        row
+        for path in sorted((printed.CASES / "printed_tables").glob("*.json"))
+        for row in printed.rows_in(printed.load(f"printed_tables/{path.name}"))
+    ]
+    assert sum(printed.values_of(row) for row in rows) >= 250
+    assert len({printed.publication(row) for row in rows if printed.values_of(row)}) >= 30
