@@ -114,6 +114,12 @@ def _constants(table: RateTable, expressions: list[Expression]) -> Iterator[Prob
             )
 
 
+def _has_steps(floor: float, cap: float, step: float) -> bool:
+    """Whether some amount above 0 can be rounded to: a whole step from floor to cap."""
+    highest, lowest = np.floor(cap / step + 1e-9), np.ceil(floor / step - 1e-9)
+    return bool(highest >= max(lowest, 1))
+
+
 def _limits(table: RateTable) -> Iterator[Problem]:
     if table.floor < 0:
         yield Problem(
@@ -127,6 +133,15 @@ def _limits(table: RateTable) -> Iterator[Problem]:
             f"the cap {table.cap:g} is not above the floor {table.floor:g}",
             "a cap above the floor",
             "correct one of the two",
+        )
+    elif table.cap is not None and not _has_steps(table.floor, table.cap, table.round_to):
+        yield Problem(
+            KIND,
+            table.id,
+            ("round_to",),
+            f"no step of {table.round_to:g} lies from the floor {table.floor:g} to the cap {table.cap:g}",
+            "a step that leaves at least one amount between them",
+            "round to a smaller step, or correct floor or cap",
         )
     for path, rate in _row_rates(table).items():
         if isinstance(rate, float) and rate < 0:

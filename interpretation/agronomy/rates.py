@@ -138,8 +138,9 @@ def rates(table: RateTable, columns: Columns, n: int, class_names: tuple[str, ..
         taken[:, position] = _credit(table, credit, columns, missing, needed)
     rate = _limit_and_round(table, raw - taken.sum(axis=1))
     rate[due == 0.0] = 0.0
-    rate[missing != ""] = np.nan
-    raw[~needed] = np.nan
+    refused = missing != ""
+    rate[refused] = np.nan
+    raw[~needed | refused] = np.nan
     return Rates(rate, raw, taken, needed, missing)
 
 
