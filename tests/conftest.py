@@ -1,4 +1,4 @@
-"""What the suite says at its end: how many printed values of how many publications it agrees with."""
+"""What holds for the whole suite: its random cases are the same in every run, and what it says at its end."""
 
 from __future__ import annotations
 
@@ -7,8 +7,13 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from tests.published import printed
+
+# Nothing random, nothing timed: Hypothesis derives its cases from each test and remembers none.
+settings.register_profile("suite", derandomize=True, database=None, deadline=None)
+settings.load_profile("suite")
 
 
 @pytest.fixture
@@ -23,6 +28,7 @@ def ledger(record_property: Callable[[str, object], None]) -> printed.Enter:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Say how many printed values of how many publications the suite agrees with."""
     values: Counter[str] = Counter()
     publications: set[tuple[str, str]] = set()
     for report in terminalreporter.stats.get("passed", []):
