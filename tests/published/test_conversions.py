@@ -173,3 +173,32 @@ def test_nothing_is_worked_out_from_a_missing_figure() -> None:
     (refusal,) = (amount.refusal for amount in found.amounts if amount.nutrient == "P2O5")
     assert refusal is not None
     assert refusal.values["input"] == "yield_goal"
+
+
+@pytest.mark.parametrize(("region", "day"), [("uk-2010", "2014-03-01"), ("northern-ireland", "2026-02-02")])
+@pytest.mark.parametrize("crop", ["grass-silage-cut-1", "grass-hay", "ryegrass"])
+def test_grass_has_an_index_to_75_mm_and_none_to_150_mm(region: str, day: str, crop: str) -> None:
+    # Its phosphorus lies near the surface: a deeper sample would read an index too low and give too much.
+    found = [uk(region, crop, "olsen-volume", 20.0, day, depth_to_cm=depth).results[0] for depth in (7.5, 15)]
+    assert [result.class_name is None for result in found] == [False, True]
+
+
+@pytest.mark.parametrize(("goal", "rate"), [(23.0, 70), (12.0, 50), (30.0, 80), (np.nan, None)])
+def test_silage_moves_with_its_yield(goal: float, rate: float | None) -> None:
+    # Index 1, 70 at 23 t/ha, 1.7 a tonne: 12 t 51.3, 30 t 81.9; in steps of 5. No yield, no amount.
+    at = {"depth_to_cm": 7.5, "yield_goal": goal}
+    found = uk("uk-2010", "grass-silage-cut-1", "olsen-volume", 12.0, "2014-03-01", **at)
+    assert [a.rate for a in found.amounts if a.nutrient == "P2O5"] == [rate]
+
+
+def test_what_manure_brings_is_taken_off_as_the_report_says() -> None:
+    # 38 t/ha x 6 - 30 = 198; less 150 of manure 48, in steps of 10.
+    at = {"depth_to_cm": 7.5, "yield_goal": 38.0, "manure_k2o_kg_per_ha": 150.0}
+    found = uk("uk", "grass-silage", "k-index-uk", 2.5, "2026-02-02", **at)
+    assert [a.rate for a in found.amounts if a.nutrient == "K2O"] == [50]
+
+
+@pytest.mark.parametrize(("day", "classed"), [("2019-04-10", False), ("2019-04-11", True)])
+def test_the_law_of_2019_counts_from_the_day_it_came_into_operation(day: str, classed: bool) -> None:
+    result = uk("northern-ireland", "winter-wheat", "olsen-volume", 12.0, day).results[0]
+    assert (result.class_name == "index 1") is classed
