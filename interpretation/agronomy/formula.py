@@ -63,6 +63,7 @@ NAMES: Mapping[str, str] = {
     "p_top_class": "condition: soil-test P is in the highest class of its scale",
     "borderline": "condition: at least one class of the sample is borderline",
     "converted": "condition: a value of the sample was worked out by an equation from another method's",
+    "depth_from_cm": "top of the sampled layer, cm below the surface",
     "depth_cm": "thickness of the sampled layer, cm",
     "bulk_density_g_per_cm3": "bulk density, g/cm3",
     "lime_percent": "free carbonate, %",

@@ -1,8 +1,9 @@
 """One row a sample: the columns that formulas and note rules may name.
 
 Filled from the samples' context and from their soil values as reported (rounded), so that a printed working
-adds up with the printed numbers. A value stands under a name only if its unit is the name's unit; nothing is
-converted here, and what is not known stays NaN or empty.
+adds up with the printed numbers. A value stands under a name only if its unit is the name's unit and it
+counts the name's form (nitrate-N, not nitrate); nothing is converted here, and what is not known stays NaN or
+empty.
 """
 
 from __future__ import annotations
@@ -19,6 +20,7 @@ from interpretation.agronomy.tables import TableSet
 from interpretation.agronomy.validity import WATER_PH_METHOD
 from interpretation.agronomy.values import ClassedValues
 from interpretation.agronomy.yields import yield_goals
+from interpretation.quantities import ANALYTES
 
 Floats = NDArray[np.float64]
 Column = Any  # numbers as float64, texts as pandas categoricals
@@ -103,6 +105,7 @@ def context_columns(context: pd.DataFrame, tables: TableSet) -> dict[str, Column
         columns[f"{REMOVAL}{nutrient.lower()}_kg_per_ha"] = removed
     for name in ("near_water", "manured_since_harvest", "manured_in_three_years"):
         columns[name] = context[name].to_numpy(dtype=np.float64)
+    columns["depth_from_cm"] = context["depth_from_cm"].to_numpy(dtype=np.float64)
     columns["depth_cm"] = (context["depth_to_cm"] - context["depth_from_cm"]).to_numpy(dtype=np.float64)
     columns["month"] = context["sampled_on"].dt.month.to_numpy(dtype=np.float64)
     return columns
@@ -127,7 +130,8 @@ def soil_columns(classed: ClassedValues, tables: TableSet, samples: int) -> dict
         rows = kind.rows[usable[kind.rows]]
         for name, wanted in SOIL_NAMES.items():
             in_water = name != "ph" or kind.method.startswith(WATER_PH_METHOD)
-            if (kind.analyte, kind.unit) == wanted and in_water:
+            as_named = kind.form == ANALYTES[kind.analyte].form
+            if (kind.analyte, kind.unit) == wanted and as_named and in_water:
                 _fill(columns[name], sample[rows], reported[rows])
         if kind.analyte in ("P", "K"):
             rows = rows[index[rows] >= 0]

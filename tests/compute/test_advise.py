@@ -267,6 +267,27 @@ def test_nitrate_per_hectare_needs_a_bulk_density(density, constant, rate_n, mis
         )
 
 
+@pytest.mark.parametrize(("form", "rate_n"), [("NO3-N", 150), ("NO3", None)])
+def test_a_value_counted_as_another_form_stands_under_no_name(form, rate_n):
+    # 160 - 10 mg/kg of nitrate-N = 150; 10 mg/kg of nitrate are only 2.3 of nitrogen, and are not converted
+    table = rate(id="vale/n", nutrient="N", formula="20 * yield_goal - nitrate_mg_per_kg")
+    soil = values({"analyte": "nitrate", "form": form, "method": "kcl", "value": 10.0, "basis": "oven-dry"})
+    amount = amounts(world(table), soil)["N"]
+    assert amount.rate == rate_n
+    if rate_n is None:
+        assert amount.refusal.values["input"] == "nitrate_mg_per_kg"
+
+
+@pytest.mark.parametrize(("top", "rate_n"), [(0.0, 160), (0.1, None), (15.0, None)])
+def test_a_table_may_hold_only_for_layers_that_begin_at_the_surface(top, rate_n):
+    table = rate(id="vale/n", nutrient="N", formula="20 * yield_goal", holds_if="depth_from_cm == 0")
+    context = samples({"depth_from_cm": top, "depth_to_cm": top + 20})
+    amount = amounts(world(table), values(ph(6.0)), context)["N"]
+    assert amount.rate == rate_n
+    if rate_n is None:
+        assert amount.refusal.key == "outside-table"
+
+
 def test_lime_is_not_due_where_buffer_ph_was_not_read():
     lime = rate(
         id="vale/lime", nutrient="lime", unit="t/ha", round_to=0.5, analyte="buffer-pH", method="buffer",
