@@ -131,7 +131,10 @@ def rate_samples(
 
 
 def rate_columns(rated: pd.DataFrame, tables: TableSet, samples: int) -> dict[str, Column]:
-    """Amounts by formula name (``n_rate``), kg/ha, lime in t/ha; 0 where no amount is given."""
+    """Amounts by formula name (``n_rate``), kg/ha, lime in t/ha; 0 where no amount is given.
+
+    ``manure_n_counted`` and the like say whether the amount's table reads what the manure brings.
+    """
     columns: dict[str, Column] = {}
     to_kg = {table.id: KG_PER_HA[table.unit] for table in tables.rates.values()}
     factor = rated["table"].map(to_kg).astype("float64").to_numpy()
@@ -140,6 +143,16 @@ def rate_columns(rated: pd.DataFrame, tables: TableSet, samples: int) -> dict[st
         columns[name] = np.zeros(samples)
         rows = ((rated["nutrient"] == nutrient) & rated["rate"].notna()).to_numpy()
         columns[name][rated["sample"].to_numpy()[rows]] = kg[rows] / (1000 if nutrient == "lime" else 1)
+    for nutrient in ("N", "P2O5", "K2O"):
+        manure = f"manure_{nutrient.lower()}"
+        reading = [
+            table.id
+            for table in tables.rates.values()
+            if table.nutrient == nutrient and f"{manure}_kg_per_ha" in names_in(table)
+        ]
+        rows = (rated["table"].isin(reading) & rated["rate"].notna() & rated["due"]).to_numpy()
+        columns[f"{manure}_counted"] = np.zeros(samples)
+        columns[f"{manure}_counted"][rated["sample"].to_numpy()[rows]] = 1.0
     return columns
 
 

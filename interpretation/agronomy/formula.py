@@ -80,6 +80,9 @@ NAMES: Mapping[str, str] = {
     "removal_p2o5_kg_per_ha": "P2O5 that the yield goal carries away, kg/ha",
     "removal_k2o_kg_per_ha": "K2O that the yield goal carries away, kg/ha",
     "removal_s_kg_per_ha": "S that the yield goal carries away, kg/ha",
+    "manure_n_counted": "condition: the amount of N was worked out with the manure's N",
+    "manure_p2o5_counted": "condition: the amount of P2O5 was worked out with the manure's P2O5",
+    "manure_k2o_counted": "condition: the amount of K2O was worked out with the manure's K2O",
     "n_rate": "amount of N recommended, kg/ha",
     "p2o5_rate": "amount of P2O5 recommended, kg/ha",
     "k2o_rate": "amount of K2O recommended, kg/ha",
@@ -97,6 +100,9 @@ CONDITION_NAMES = frozenset(
         "converted",
         "manured_since_harvest",
         "manured_in_three_years",
+        "manure_n_counted",
+        "manure_p2o5_counted",
+        "manure_k2o_counted",
     }
 )
 # A table may state these under ``values:``, for samples on which they were not measured.
@@ -106,6 +112,7 @@ RATE_NAMES = frozenset({"soil_test", "class_index"})
 NOTE_NAMES = frozenset(
     {"n_rate", "p2o5_rate", "k2o_rate", "s_rate", "zn_rate", "lime_rate"}
     | {"p_class_index", "k_class_index", "p_top_class", "borderline", "converted"}
+    | {"manure_n_counted", "manure_p2o5_counted", "manure_k2o_counted"}
 )
 
 _ALLOWED = "numbers, + - * /, parentheses, < <= > >= == !=, and, or, not, min(), max(), x if condition else y"
