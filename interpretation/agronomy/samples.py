@@ -1,9 +1,9 @@
 """One row a sample: the columns that formulas and note rules may name.
 
 Filled from the samples' context and from their soil values as reported (rounded), so that a printed working
-adds up with the printed numbers. A value stands under a name only if its unit is the name's unit and it
-counts the name's form (nitrate-N, not nitrate); nothing is converted here, and what is not known stays NaN or
-empty.
+adds up with the printed numbers. A value stands under a name only if its unit is the name's unit, it counts
+the name's form (nitrate-N, not nitrate) and no water of a moist soil; nothing is converted here, and what is
+not known stays NaN or empty.
 """
 
 from __future__ import annotations
@@ -130,7 +130,7 @@ def soil_columns(classed: ClassedValues, tables: TableSet, samples: int) -> dict
         rows = kind.rows[usable[kind.rows]]
         for name, wanted in SOIL_NAMES.items():
             in_water = name != "ph" or kind.method.startswith(WATER_PH_METHOD)
-            as_named = kind.form == ANALYTES[kind.analyte].form
+            as_named = kind.form == ANALYTES[kind.analyte].form and kind.basis != "as-received"
             if (kind.analyte, kind.unit) == wanted and as_named and in_water:
                 _fill(columns[name], sample[rows], reported[rows])
         if kind.analyte in ("P", "K"):

@@ -267,11 +267,20 @@ def test_nitrate_per_hectare_needs_a_bulk_density(density, constant, rate_n, mis
         )
 
 
-@pytest.mark.parametrize(("form", "rate_n"), [("NO3-N", 150), ("NO3", None)])
-def test_a_value_counted_as_another_form_stands_under_no_name(form, rate_n):
-    # 160 - 10 mg/kg of nitrate-N = 150; 10 mg/kg of nitrate are only 2.3 of nitrogen, and are not converted
+@pytest.mark.parametrize(
+    ("form", "basis", "rate_n"),
+    [
+        ("NO3-N", "oven-dry", 150),
+        ("NO3-N", "air-dry", 150),
+        ("NO3", "oven-dry", None),
+        ("NO3-N", "as-received", None),
+    ],
+)
+def test_a_value_of_another_form_or_of_moist_soil_stands_under_no_name(form, basis, rate_n):
+    # 160 - 10 mg/kg of nitrate-N = 150; 10 mg/kg of nitrate are only 2.3 of nitrogen, and 10 of a soil with
+    # 25 % of water are 12.5 of dry soil: neither is converted
     table = rate(id="vale/n", nutrient="N", formula="20 * yield_goal - nitrate_mg_per_kg")
-    soil = values({"analyte": "nitrate", "form": form, "method": "kcl", "value": 10.0, "basis": "oven-dry"})
+    soil = values({"analyte": "nitrate", "form": form, "method": "kcl", "value": 10.0, "basis": basis})
     amount = amounts(world(table), soil)["N"]
     assert amount.rate == rate_n
     if rate_n is None:
