@@ -121,7 +121,8 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
         blank); any other column of ``CONTEXT`` and :data:`PREPARATION` may be missing or blank: no
         number then, an empty text, no manure, not near water, no example. ``yield_unit`` is a
         ``YieldUnit``; left blank, the goal is in the crop's own unit. ``manured_since_harvest`` and
-        ``manured_in_three_years`` say yes, no or, left blank, that it is not known.
+        ``manured_in_three_years`` say yes, no or, left blank, that it is not known. Where the field was
+        manured since the harvest, a blank amount of manure is not known instead of none.
     dialect
         How the file is written; our own format by default.
 
@@ -153,8 +154,9 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
     numbers = columns["lab_number"]
     cells.refuse_repeated(table.column("lab_number"), [(number,) for number in numbers], "lab number")
     _check_fields(table, columns)
+    manured = columns["manured_since_harvest"] == 1  # how much it brought is then not known, and is not 0
     for name in ("manure_n_kg_per_ha", "manure_p2o5_kg_per_ha", "manure_k2o_kg_per_ha"):
-        columns[name] = np.nan_to_num(columns[name], nan=0.0)
+        columns[name] = np.where(np.isnan(columns[name]) & ~manured, 0.0, columns[name])
     frame = pd.DataFrame(columns).astype(kinds)
     return Samples(frame[list(CONTEXT)], frame[list(PREPARATION)])
 

@@ -22,7 +22,7 @@ CONTEXT: dict[str, str] = {
     "cores": "float64",
     "bulk_density_g_per_cm3": "float64",  # NaN when not measured
     "lime_percent": "float64",  # free carbonate; NaN when not measured
-    "manure_n_kg_per_ha": "float64",  # plant-available this season, as the adviser states it; 0 when none
+    "manure_n_kg_per_ha": "float64",  # plant-available this season, as stated; 0 when none, NaN not known
     "manure_p2o5_kg_per_ha": "float64",
     "manure_k2o_kg_per_ha": "float64",
     "manured_since_harvest": "float64",  # 1 manured after the last harvest, 0 not, NaN not known

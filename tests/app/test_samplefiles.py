@@ -207,6 +207,19 @@ def test_a_blank_about_manure_is_not_a_no(tmp_path: Path) -> None:
     np.testing.assert_array_equal(said, [1, 0, np.nan])
 
 
+@pytest.mark.parametrize(
+    ("since", "typed", "brought"),
+    [("yes", "", np.nan), ("yes", "0", 0), ("yes", "25", 25), ("no", "", 0), ("", "", 0)],
+)
+def test_what_manure_brought_is_none_or_not_known(
+    tmp_path: Path, since: str, typed: str, brought: float
+) -> None:
+    # A table for fields without manure must not take a manured field for one of them.
+    row = FULL | {"manured_since_harvest": since, "manure_n_kg_per_ha": typed}
+    context = read_samples(_write(tmp_path, row)).context
+    np.testing.assert_array_equal(context["manure_n_kg_per_ha"], [brought])
+
+
 def test_units_of_yield_are_read_in_any_case(tmp_path: Path) -> None:
     context = read_samples(_write(tmp_path, FULL | {"yield_goal": "180", "yield_unit": "Bu/Ac"})).context
     assert context["yield_unit"].tolist() == ["bu/ac"]
