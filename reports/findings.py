@@ -77,8 +77,16 @@ def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
 
 
 def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
-    """Say in plain words what each analyte's values mean."""
-    return tuple(_finding(group, places, wording) for group in _with_scale(advice))
+    """Say in plain words what each analyte's values mean; what has no class anywhere is named once, last."""
+    groups = _with_scale(advice)
+    silent = [group for group in groups if {_kind(result)[1] for result in group} == {"unclassed"}]
+    found = [_finding(group, places, wording) for group in groups if group not in silent]
+    if silent:
+        names = wording.format.join(
+            list(dict.fromkeys(wording.name("analytes", group[0].analyte) for group in silent))
+        )
+        found.append(Finding(names, wording.page("found-unclassed-all", nutrients=names), ""))
+    return tuple(found)
 
 
 def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[BarGroup, ...]:
@@ -143,7 +151,7 @@ def worked_out(result: SoilResult, wording: Wording) -> str:
     counted = wording.page(
         "table-counts",
         factor=wording.format.plain(behind.factor) + soil_unit(result.unit),
-        unit=printed(behind.factor_unit),
+        unit=printed(behind.factor_unit) or wording.name("analytes", result.analyte),
     )
     return f"{said} {counted}"
 

@@ -69,6 +69,24 @@ def test_an_index_is_a_number_and_no_unit_of_anything() -> None:
     assert row.value == "2"
 
 
+@pytest.mark.parametrize(
+    ("locale", "said"),
+    [
+        ("en", "Measured: 6.8. This table counts 10 for each Buffer pH."),
+        ("es", "Medido: 6,8. Esta tabla cuenta 10 por cada pH en solución tampón."),
+    ],
+)
+def test_a_measurement_without_a_unit_is_named_in_its_place(locale: str, said: str) -> None:
+    # A lime index is 10 times the buffer pH, and neither has a unit to print.
+    at = {"analyte": "buffer-pH", "method": "buffer-ph-smp", "basis": "none"}
+    table = scale(id="vale/index", unit="index", per_method_unit=10, classes=classes(low=0, high=70), **at)
+    tables = world(table, method(id="buffer-ph-smp", analyte="buffer-pH", form="pH", unit="pH", basis="none"))
+    soil = values(at | {"form": "pH", "unit": "pH", "value": 6.8, "standard_uncertainty": 0.01})
+    advice = field_advice(advise(soil, tables, samples({})), "f1")
+    assert advice.results[0].value == 68
+    assert remark(advice, locale) == said
+
+
 def test_the_back_names_the_tables_unit() -> None:
     page = build_report(field(value=32.0), laboratory())
     assert page.results.rows[0][2] == "64"
