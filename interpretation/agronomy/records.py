@@ -235,6 +235,8 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
         case _ if scale is not None:
             told["table"], told["limit"] = scale.id, scale.classes[0].lower
             told |= _known(value, "below", "reported")
+        case "below-scale":
+            told |= {"limit": 0.0} | _known(value, "reported")
     return Refusal(key=key, values=told)
 
 

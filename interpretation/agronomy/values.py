@@ -118,6 +118,8 @@ def class_values(converted: Converted, context: pd.DataFrame, tables: TableSet) 
         _round_as_reported(tables.methods.get(one.method), one.rows, out)
     numbers = soil[NUMBERS].to_numpy(copy=True)
     turned = _class_all(soil, numbers, _scales(soil, context, sample, kind, tables), tables, out)
+    # Noise about zero, or a slip: with a scale it has no class, and without one no amount may stand on it.
+    out.refuse(np.flatnonzero((out.table < 0) & (out.reported < 0)), classing.BELOW_SCALE, "")
     reported = as_given(out.reported, turned)
     soils = _soils(sample, kinds, reported, context)
     for name, rows in _by_method(kinds, converted.measured):

@@ -343,6 +343,20 @@ def test_a_rate_may_stand_on_a_value_that_has_no_scale_but_is_its_method_s_own()
     assert (other_unit.rate, other_unit.refusal.values["reason"]) == (None, "no-table")
 
 
+@pytest.mark.parametrize(("content", "rate_found"), [(-0.04, 100), (-0.06, None)])  # printed as 0.0 and -0.1
+def test_no_amount_stands_on_a_content_below_zero(content, rate_found):
+    table = rate(analyte="P", method="bray", formula="100 - 2 * soil_test", round_to=1)
+    tables = world(table, method())
+    soil = values({"value": content})
+    amount = amounts(tables, soil)["P2O5"]
+    assert amount.rate == rate_found
+    if rate_found is None:
+        assert (amount.refusal.key, amount.refusal.values["reason"]) == ("soil-test-refused", "below-scale")
+        refusal = record(tables, soil).results[0].refusal
+        assert refusal.key == "below-scale"
+        assert (refusal.values["limit"], refusal.values["reported"]) == (0.0, -0.1)
+
+
 def test_amounts_in_pounds_per_acre_are_bought_in_kilograms_per_hectare():
     table = rate(
         id="vale/n", nutrient="N", unit="lb/ac", formula="100", materials=["urea"],
