@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
-from interpretation.quantities import Basis, SoilUnit, analyte
+from interpretation.quantities import ANALYTES, Basis, SoilUnit
 from interpretation.results import Record
 
 Standing = Literal[
@@ -87,13 +87,17 @@ class Method(Record):
         description="add the water of a moist soil to the extract volume; printed with the result",
     )
     digits: tuple[DigitRule, ...] = (DigitRule(**{"from": 0}, decimals=1),)
-    valid_ph_min: float | None = Field(default=None, description="not valid below this soil pH in water")
-    valid_ph_max: float | None = Field(default=None, description="not valid above this soil pH in water")
+    valid_ph_min: float | None = Field(
+        default=None, ge=0, le=14, description="not valid below this soil pH in water"
+    )
+    valid_ph_max: float | None = Field(
+        default=None, ge=0, le=14, description="not valid above this soil pH in water"
+    )
     valid_lime_percent_max: float | None = Field(
-        default=None, description="not valid above this carbonate content"
+        default=None, ge=0, le=100, description="not valid above this carbonate content"
     )
     valid_om_percent_max: float | None = Field(
-        default=None, description="not valid above this content of organic matter"
+        default=None, ge=0, le=100, description="not valid above this content of organic matter"
     )
     use_instead: str = Field(default="", description="id of the method to use where this one is not valid")
     reproducibility_percent: float | None = Field(
@@ -110,13 +114,18 @@ class Method(Record):
     sources: tuple[str, ...] = ()
     standing: Standing = "invented"
 
+    @field_validator("analyte")
+    @classmethod
+    def _known(cls, analyte: str) -> str:
+        if analyte not in ANALYTES:
+            raise ValueError(f"{analyte!r} is no analyte; expected one of {', '.join(ANALYTES)}")
+        return analyte
+
     @model_validator(mode="after")
     def _one_way_of_measuring_soil(self) -> Method:
-        known = analyte(self.analyte)
-        if self.form not in known.factors:
-            raise ValueError(
-                f"{self.form!r} is not a form of {self.analyte}; expected {', '.join(known.factors)}"
-            )
+        forms = ANALYTES[self.analyte].factors
+        if self.form not in forms:
+            raise ValueError(f"{self.form!r} is not a form of {self.analyte}; expected {', '.join(forms)}")
         measured = [self.soil_g is not None, self.scoop_cm3 is not None]
         if self.extract_ml is not None and sum(measured) != 1:
             raise ValueError("a method with extract_ml needs exactly one of soil_g and scoop_cm3")
