@@ -13,6 +13,8 @@ from reports.wording import Wording
 # Notes that the fixed frame of every report already says.
 SAID_BY_THE_FRAME = frozenset({"defer-to-local-rules", "licensed-advice", "sample-as-received"})
 SEVERITIES = ("danger", "caution", "advice")
+# What most crops are given: where nothing is said about one of them, the page says that it says nothing.
+MAIN = ("lime", "N", "P2O5", "K2O")
 NUTRIENT_ORDER = ("lime", "N", "P2O5", "K2O", "S", "Mg", "Cl", "Zn", "Mn", "Cu", "B")
 
 
@@ -50,6 +52,13 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
             )
         ),
     )
+
+
+def silence(advice: FieldAdvice, wording: Wording) -> str:
+    """Name the main nutrients that no table was asked for: silence must not read as "none needed"."""
+    spoken_of = {amount.nutrient for amount in advice.amounts}
+    silent = [wording.name("nutrients", nutrient) for nutrient in MAIN if nutrient not in spoken_of]
+    return wording.page("silent", nutrients=wording.format.join(silent)) if silent else ""
 
 
 def _not_calibrated(amount: Amount) -> bool:

@@ -69,6 +69,7 @@ def build_report(
         scale_help=wording.page("scale-help"),
         amounts=actions.amount_table(advice, places, wording),
         no_amounts=wording.page("no-amounts"),
+        silent=actions.silence(advice, wording),
         materials=actions.material_lines(advice, places, wording),
         notes=actions.note_groups(advice, numbers, places, wording),
         frame=tuple(wording.page(key) for key in FRAME),

@@ -10,11 +10,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import combinations, pairwise
 
 from reports.view import Dot, Plot, ScaleBar, Segment, Tick
 
 BAR_WIDTH = 340.0
 CHARACTER_WIDTH = 4.9  # mean of Fira Sans at the 9 px of a class word, bold, rounded up
+LINE_HEIGHT = 9.0  # of a class word on several lines
+MOST_LINES = 3
 # Orange, grey and blue: at least 25 apart (CIE 1976 colour difference) with normal and with deficient colour
 # vision, as computed once with the Machado 2009 matrices.
 CLASS_FILLS = ("#b35806", "#f1a340", "#9a9a9a", "#6a9fd4", "#2c5aa0")
@@ -71,18 +75,30 @@ def class_colour(index: int, count: int, adequate: int | None = None) -> tuple[s
 
 
 def segments(words: Sequence[str], chosen: int | None, adequate: int | None = None) -> tuple[Segment, ...]:
-    """Draw the classes of a bar; only the chosen one is filled. A word that does not fit is left out."""
+    """Draw the classes of a bar; only the chosen one is filled. A name that does not fit is left out."""
     width = BAR_WIDTH / len(words)
-    fits = all(len(word) * CHARACTER_WIDTH < width - 4 for word in words)
     drawn = []
     for index, word in enumerate(words):
         is_chosen = index == chosen
         fill, ink = class_colour(index, len(words), adequate) if is_chosen else ("#ffffff", PLAIN_INK)
-        shown = word if fits or len(word) * CHARACTER_WIDTH < width - 4 else ""
+        lines = wrapped(word, int((width - 4) / CHARACTER_WIDTH))
         drawn.append(
-            Segment(_px(index * width), _px(width), shown, _px((index + 0.5) * width), fill, ink, is_chosen)
+            Segment(_px(index * width), _px(width), lines, _px((index + 0.5) * width), fill, ink, is_chosen)
         )
     return tuple(drawn)
+
+
+@lru_cache(maxsize=1024)
+def wrapped(name: str, characters: int) -> tuple[str, ...]:
+    """Set a name on as few lines as hold it, the lines as even as they get; on none if three are too few."""
+    words = name.split()
+    for count in range(1, min(MOST_LINES, len(words)) + 1):
+        cuts = ((0, *inner, len(words)) for inner in combinations(range(1, len(words)), count - 1))
+        ways = [tuple(" ".join(words[a:b]) for a, b in pairwise(cut)) for cut in cuts]
+        best = min(ways, key=lambda lines: max(map(len, lines)))
+        if max(map(len, best)) <= characters:
+            return best
+    return ()
 
 
 def scale_bar(
@@ -123,9 +139,11 @@ def scale_bar(
     beyond = value > scale.edges[-1] or value < scale.edges[0]
     low, high = (value - reach, value + reach) if reach is not None else (value, value)
     width = BAR_WIDTH / len(words)
+    drawn = segments(words, chosen, adequate)
     return ScaleBar(
         alt=alt,
-        segments=segments(words, chosen, adequate),
+        segments=drawn,
+        box_height=7 + LINE_HEIGHT * max(1, *(len(segment.lines) for segment in drawn)),
         ticks=tuple(
             Tick(_px((index + 1) * width), write(limit)) for index, limit in enumerate(scale.edges[1:-1])
         ),

@@ -74,7 +74,7 @@ class Segment:
 
     x: float
     width: float
-    word: str  # class name, or "" where it does not fit
+    lines: tuple[str, ...]  # class name, on as few lines as it needs; none where it does not fit
     word_x: float
     fill: str
     ink: str
@@ -95,6 +95,7 @@ class ScaleBar:
 
     alt: str
     segments: tuple[Segment, ...]
+    box_height: float  # of the classes' boxes; all that stands below them moves with it
     ticks: tuple[Tick, ...]
     marker: str
     marker_x: float
@@ -236,6 +237,7 @@ class GrowerReport(Page):
     scale_help: str
     amounts: AmountTable | None
     no_amounts: str
+    silent: str  # main nutrients on which nothing is said, or nothing
     materials: tuple[MaterialLine, ...]
     notes: tuple[NoteGroup, ...]
     frame: tuple[str, ...]  # the deferral: always there

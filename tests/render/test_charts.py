@@ -98,7 +98,7 @@ def test_only_the_chosen_class_is_filled() -> None:
 
 def test_a_word_that_does_not_fit_is_left_out() -> None:
     twelve = [f"a long class name {n}" for n in range(12)]
-    assert [s.word for s in segments(twelve, 3)] == [""] * 12
+    assert [s.lines for s in segments(twelve, 3)] == [()] * 12
     assert sum(s.width for s in segments(twelve, 3)) == pytest.approx(BAR_WIDTH, abs=0.1)
 
 
