@@ -35,7 +35,7 @@ def check(table: RateTable, tables: TableSet) -> Iterator[Problem]:
         *_limits(table),
         *_credits(table, tables),
         *_materials(table, tables),
-        *_rows(table, tables),
+        *_rows(table, tables, list(expressions.values())),
         *row_rules.check(table, tables),
     ]
     for path, expression in expressions.items():
@@ -214,15 +214,16 @@ def _materials(table: RateTable, tables: TableSet) -> Iterator[Problem]:
             )
 
 
-def _rows(table: RateTable, tables: TableSet) -> Iterator[Problem]:
-    """Rows of a soil test need a method, and rows by class belong to the scale's classes."""
-    by_test = table.by_class is not None or (table.by_value is not None and table.rows_of in RATE_NAMES)
-    if by_test and not (table.method and table.analyte):
+def _rows(table: RateTable, tables: TableSet, expressions: list[Expression]) -> Iterator[Problem]:
+    """What rests on a soil test names it, and rows by class belong to the scale's classes."""
+    by_row = table.by_class is not None or (table.by_value is not None and table.rows_of in RATE_NAMES)
+    by_formula = any(RATE_NAMES & set(expression.names) for expression in expressions)
+    if (by_row or by_formula) and not (table.method and table.analyte):
         yield Problem(
             KIND,
             table.id,
             (),
-            "rows of a soil test, and no analyte and method to test it by",
+            f"{'rows' if by_row else 'a formula'} of a soil test, and no analyte and method to test it by",
             "analyte and method",
             "name both",
         )

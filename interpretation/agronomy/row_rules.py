@@ -57,7 +57,16 @@ def _number(table: RateTable) -> Iterator[Problem]:
 
 def _first_row(table: RateTable) -> Iterator[Problem]:
     steps = table.by_value or ()
-    if table.between_rows == "step" and steps and steps[0].at != 0:
+    if not steps:
+        yield Problem(
+            KIND,
+            table.id,
+            ("by_value",),
+            "a list without rows",
+            "at least one row, such as {from: 0, rate: 40}",
+            "add the rows",
+        )
+    elif table.between_rows == "step" and steps[0].at != 0:
         yield Problem(
             KIND,
             table.id,
@@ -83,12 +92,12 @@ def _rising(table: RateTable) -> Iterator[Problem]:
 
 def _straight(table: RateTable) -> Iterator[Problem]:
     steps = table.by_value or ()
-    if len(steps) < 2:
+    if len(steps) == 1:
         yield Problem(
             KIND,
             table.id,
             ("by_value",),
-            "a straight line from fewer than two rows",
+            "a straight line from a single row",
             "two rows or more",
             "add a row, or leave between_rows out",
         )
