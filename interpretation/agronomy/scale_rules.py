@@ -5,7 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
+import numpy as np
+
 from interpretation.agronomy import scope_rules
+from interpretation.agronomy.classing import first_steps
 from interpretation.agronomy.problems import Problem
 from interpretation.agronomy.tables import ScaleTable, TableSet
 
@@ -17,7 +20,9 @@ def check(table: ScaleTable, tables: TableSet) -> Iterator[Problem]:
     yield from scope_rules.scope(table, KIND, tables)
     yield from scope_rules.method(table, KIND, tables)
     yield from _bounds(table)
+    yield from _reachable(table)
     yield from _names(table)
+    yield from _end(table)
     if table.scale_top is not None and table.scale_top <= table.classes[-1].lower:
         yield Problem(
             KIND,
@@ -62,6 +67,36 @@ def _bounds(table: ScaleTable) -> Iterator[Problem]:
                 "use a finer round_to, or move the bound",
                 severity="warning",
             )
+
+
+def _end(table: ScaleTable) -> Iterator[Problem]:
+    """A scale that ends does so above the beginning of its last class, on a whole step."""
+    if table.ends_at is None:
+        return
+    steps = table.ends_at / table.round_to
+    if table.ends_at <= table.classes[-1].lower or abs(steps - round(steps)) > 1e-6:
+        yield Problem(
+            KIND,
+            table.id,
+            ("ends_at",),
+            f"the scale ends at {table.ends_at:g}, and its last class begins at {table.classes[-1].lower:g}",
+            f"a higher value, a whole step of {table.round_to:g}: the last that the source classes",
+            "correct it, or leave it out where the last class is open",
+        )
+
+
+def _reachable(table: ScaleTable) -> Iterator[Problem]:
+    """Every class has a reported value of its own: a step wider than a class would leave it out."""
+    for position in np.flatnonzero(np.diff(first_steps(table)) == 0):
+        one = table.classes[position]
+        yield Problem(
+            KIND,
+            table.id,
+            ("classes", int(position), "name"),
+            f"no reported value falls into {one.name!r}: values come in steps of {table.round_to:g}",
+            "at least one step of round_to in each class",
+            "use a finer round_to, or correct the bounds",
+        )
 
 
 def _names(table: ScaleTable) -> Iterator[Problem]:
