@@ -19,7 +19,7 @@ from interpretation.agronomy import (
 )
 from interpretation.agronomy.formula import RATE_NAMES
 from interpretation.agronomy.problems import Problem
-from interpretation.agronomy.tables import Material, NoteRule, TableSet
+from interpretation.agronomy.tables import Material, NoteRule, Region, TableSet
 from interpretation.methods import Method
 from interpretation.quantities import form_factor
 
@@ -50,6 +50,7 @@ def check(tables: TableSet) -> list[Problem]:
 def _problems(tables: TableSet) -> Iterator[Problem]:
     for region in tables.regions.values():
         yield from scope_rules.sources("regions", region.id, region.sources, tables, region.standing)
+        yield from _soil_groups(region)
     for method in tables.methods.values():
         yield from _method(method, tables)
     for crop in tables.crops.values():
@@ -68,6 +69,20 @@ def _problems(tables: TableSet) -> Iterator[Problem]:
         yield from conversion_rules.check(conversion, tables)
     for note in tables.notes.values():
         yield from _note(note, tables)
+
+
+def _soil_groups(region: Region) -> Iterator[Problem]:
+    """A word that can be typed: an empty one would stand for soils whose group nobody knows."""
+    for word in region.soil_groups:
+        if not word or word != word.strip():
+            yield Problem(
+                "regions",
+                region.id,
+                ("soil_groups", word),
+                f"the soil group {word!r} is empty, or begins or ends with a blank",
+                "a word that the list of samples can hold",
+                "write the word without blanks around it, or remove the line",
+            )
 
 
 def _method(method: Method, tables: TableSet) -> Iterator[Problem]:
