@@ -266,9 +266,9 @@ def _rows(soil: pd.DataFrame, regions: pd.Series, one: Conversion, method: Metho
         ("basis", method.basis),
     ):  # fmt: skip
         meant &= soil[name] == wanted
-    rows = np.flatnonzero(meant.to_numpy())
-    # A value given twice is refused further on, by the name it was given under.
-    return rows[~soil["lab_number"].iloc[rows].duplicated(keep=False).to_numpy()]
+    # A value given twice, in one unit or in two, is refused further on, by the name it was given under.
+    twice = soil.duplicated(["lab_number", "analyte", "method"], keep=False)
+    return np.flatnonzero((meant & ~twice).to_numpy())
 
 
 def _samples_with(soil: pd.DataFrame, analyte: str, method: str) -> set[str]:

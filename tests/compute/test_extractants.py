@@ -183,9 +183,10 @@ def test_of_two_equations_to_one_method_the_one_named_first_is_used():
         assert [r.method for r in record(soil, convert, known=tables(other)).results] == methods
 
 
-def test_a_value_given_twice_is_told_by_the_name_it_was_given_under():
+@pytest.mark.parametrize("again", [{}, {"unit": "lb/ac", "value": 60.0}, {"form": "P2O5"}])
+def test_a_value_given_twice_is_told_by_the_name_it_was_given_under(again):
     with pytest.raises(FurrowsliceError, match="P by m3 is given twice"):
-        record(values(M3, M3))
+        record(values(M3, M3 | again))
 
 
 @pytest.mark.parametrize(
