@@ -33,6 +33,7 @@ from interpretation.quantities import (
     UCUM,
     form_factor,
 )
+from reports import format as printed
 from tests.second_opinion.agreement import agree, steady
 from tests.small_world import crop
 
@@ -236,3 +237,19 @@ def test_charge(key: str, form: str, unit: str) -> None:
         moles = Q(1.0, "mg/kg") / Q(mass_with_one_atom(key, form, weights), "g/mol")
         expected = moles.to("cmol/kg").magnitude * CHARGE[particle]
         agree(f"{form} in {unit}", conversions.per_mg_per_kg(key, form, unit), expected, digits)
+
+
+# ------------------------------------------------------------------------------- as a report prints them
+
+
+@pytest.mark.parametrize("direction", ["_TO_US", "_TO_METRIC", "_LIME_TO_US", "_LIME_TO_METRIC"])
+def test_amounts_in_the_readers_system(direction: str) -> None:
+    names = AS_PINT | {
+        "L/ha": "liter/hectare", "gal/ac": "gallon/field_acre", "ha": "hectare", "ac": "field_acre",
+        "in": "inch", "cm": "cm",
+    }  # fmt: skip
+    factors = getattr(printed, direction)
+    assert factors
+    for unit, (other, found) in factors.items():
+        expected = Q(1.0, names[unit]).to(names[other]).magnitude
+        agree(f"{unit} in {other}", found, expected, DIGITS)
