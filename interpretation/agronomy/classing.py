@@ -27,8 +27,8 @@ _TOLERANCE = 1e-9
 COVERAGE_95 = 1.959963984540054  # two-sided 95 % point of the normal distribution
 
 # Why a value has no class, in the order of the codes in Classes.refusal; 0 is "not refused".
-CLASSING_REFUSALS = ("", "below-scale", "censored-straddles")
-BELOW_SCALE, CENSORED_STRADDLES = 1, 2
+CLASSING_REFUSALS = ("", "below-scale", "censored-straddles", "above-scale")
+BELOW_SCALE, CENSORED_STRADDLES, ABOVE_SCALE = 1, 2, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,6 +172,9 @@ def classify(values: Floats, uncertainties: Floats, below: Floats, scale: ScaleT
     index = (np.searchsorted(first, steps, side="right") - 1).astype(np.int8)
     index[np.isnan(steps)] = -1
     refusal = np.where(steps < first[0], BELOW_SCALE, 0).astype(np.int8)
+    if scale.ends_at is not None:
+        above = steps > np.floor(scale.ends_at / scale.round_to + _TOLERANCE)
+        index[above], refusal[above] = -1, ABOVE_SCALE
     censored = ~np.isnan(below)
     if censored.any():
         fits = censored & (scale.classes[0].lower <= 0) & (below <= scale.classes[1].lower + _TOLERANCE)

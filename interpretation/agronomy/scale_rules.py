@@ -70,17 +70,17 @@ def _bounds(table: ScaleTable) -> Iterator[Problem]:
 
 
 def _end(table: ScaleTable) -> Iterator[Problem]:
-    """A scale that ends does so above the beginning of its last class, on a whole step."""
+    """A scale that ends does so on a whole step that belongs to its last class."""
     if table.ends_at is None:
         return
     steps = table.ends_at / table.round_to
-    if table.ends_at <= table.classes[-1].lower or abs(steps - round(steps)) > 1e-6:
+    if round(steps) < first_steps(table)[-1] or abs(steps - round(steps)) > 1e-6:
         yield Problem(
             KIND,
             table.id,
             ("ends_at",),
             f"the scale ends at {table.ends_at:g}, and its last class begins at {table.classes[-1].lower:g}",
-            f"a higher value, a whole step of {table.round_to:g}: the last that the source classes",
+            f"the last value that the source classes, a whole step of {table.round_to:g} in the last class",
             "correct it, or leave it out where the last class is open",
         )
 

@@ -101,6 +101,10 @@ class ScaleTable(Scoped):
     )
     round_to: float = Field(gt=0, description="report and class on this step")
     classes: tuple[SoilClass, ...] = Field(min_length=2, max_length=12)
+    ends_at: float | None = Field(
+        default=None,
+        description="highest value the source classes; above it nothing is classed. None: open above",
+    )
     adequate_from: str | None = Field(
         default=None, description="first class in which the crop is rarely short"
     )

@@ -100,7 +100,7 @@ def reported_classes(scale: ScaleTable) -> tuple[ReportedClass, ...]:
     """
     first, digits = first_steps(scale), decimals_of(scale.round_to)
     begins = np.round(first * scale.round_to, digits).tolist()
-    ends = [*np.round((first[1:] - 1) * scale.round_to, digits).tolist(), None]
+    ends = [*np.round((first[1:] - 1) * scale.round_to, digits).tolist(), scale.ends_at]
     named = zip(scale.classes, begins, ends, strict=True)
     return tuple(ReportedClass(name=each.name, first=begin, last=end) for each, begin, end in named)
 

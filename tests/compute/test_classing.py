@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from interpretation.agronomy.classing import (
+    ABOVE_SCALE,
     BELOW_SCALE,
     CENSORED_STRADDLES,
     classify,
@@ -119,6 +120,17 @@ def test_a_censored_value_is_classed_only_inside_the_first_class(below, refused)
     assert found.refusal[0] == (CENSORED_STRADDLES if refused else 0)
     assert found.index[0] == (-1 if refused else 0)
     assert math.isnan(found.reported[0])
+
+
+@pytest.mark.parametrize(
+    ("value", "index", "refusal"),
+    [(70.0, 2, 0), (70.4, 2, 0), (70.5, -1, ABOVE_SCALE), (500.0, -1, ABOVE_SCALE)],
+)
+def test_above_the_end_of_a_scale_nothing_is_classed(value, index, refusal):
+    # printed up to 70 in whole numbers: 70.4 is 70, 70.5 is 71
+    found = classed(value, scale(ends_at=70), uncertainties=[1.0])
+    assert (found.index[0], found.refusal[0]) == (index, refusal)
+    assert np.isnan(found.probability[0]).all() == (index < 0)
 
 
 def test_a_censored_value_on_a_scale_that_begins_above_zero_straddles():

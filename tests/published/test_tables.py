@@ -18,6 +18,7 @@ import pytest
 
 from interpretation.agronomy.advise import Advice, advise
 from interpretation.agronomy.rates import rates
+from interpretation.agronomy.records import field_advice
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
 from interpretation.quantities import ANALYTES
 from service.paths import tables_directory
@@ -89,6 +90,16 @@ def test_class(position: int, row: dict[str, Any], ledger: printed.Enter) -> Non
     names = [one.name for one in shipped().scales[row["table"]].classes]
     answer = row["printed"] if row["answer"] == "printed" else row["expected"]
     assert names[found["class_index"]] == answer
+
+
+def test_what_a_source_does_not_class_is_refused() -> None:
+    """Northern Ireland's law prints index 4 from 46 to 70 and nothing above."""
+    row = {"table": "northern-ireland/phosphorus-olsen", "inputs": {"value": 71}}
+    found = advise(values(value_of(row, "1")), shipped(), samples(sample_of(row, "1")))
+    result = field_advice(found, "1").results[0]
+    assert result.class_name is None
+    assert result.refusal is not None
+    assert (result.refusal.key, result.refusal.values["limit"]) == ("above-scale", 70)
 
 
 @pytest.mark.parametrize("row", RATES, ids=map(label, RATES))

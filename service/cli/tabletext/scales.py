@@ -121,6 +121,8 @@ def _class_lines(scale: ScaleTable, classes: tuple[ReportedClass, ...]) -> list[
     for each, printed in zip(classes, scale.classes, strict=True):
         said = f"printed as above {exact(printed.lower)}" if printed.open_below else ""
         rows.append((each.name, range_words(each, decimals), said))
+    if scale.ends_at is not None:
+        rows.append((f"above {scale.ends_at:.{decimals}f}", "no class: the value is refused", ""))
     lines = [f"  {line}" for line in columns(rows)]
     if max(map(len, lines)) <= WIDTH:
         return lines
