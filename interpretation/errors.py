@@ -82,7 +82,9 @@ class NoTableApplies(FurrowsliceError):  # noqa: N818 - reads as the sentence it
     """No table covers the value asked about.
 
     ``failed`` names what did not match in the nearest table, e.g. ``("method", "day")``; it is
-    ``("region",)`` or ``("analyte",)`` when there is no table to come near to.
+    ``("region",)`` or ``("analyte",)`` when there is no table to come near to. ``nearest`` names the tables
+    in which just this did not match.
     """
 
     failed: tuple[str, ...] = ()
+    nearest: tuple[str, ...] = ()

@@ -86,9 +86,7 @@ def sampling_table(advice: FieldAdvice, wording: Wording) -> Table:
 
 def depth(sample: SampleLine, wording: Wording) -> str:
     """Sampled layer, in the report's system."""
-    low, unit = wording.format.amount(sample.depth_from_cm, "cm")
-    high, _ = wording.format.amount(sample.depth_to_cm, "cm")
-    return wording.page("depth", **{"from": low, "to": high}) + f" {unit}"
+    return wording.layer(sample.depth_from_cm, sample.depth_to_cm)
 
 
 def results_table(advice: FieldAdvice, places: Places, wording: Wording) -> Table:

@@ -23,6 +23,7 @@ from interpretation.quantities import (
 )
 
 Units = Literal["metric", "us"]
+DEPTH_TOLERANCE_CM = 0.5
 LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
 
 # Written for the eye; files and interfaces keep the plain spelling.
@@ -143,6 +144,17 @@ class Format:
         decimals = 0 if abs(converted) >= 10 else 1 if abs(converted) >= 1 else 2
         return self.plain(round(converted, decimals)), shown
 
+    def depth(self, cm: float) -> tuple[str, str]:
+        """Write a depth; returns number and unit.
+
+        Inches are told whole where that is within half a centimetre, the difference that tables forgive: who
+        wrote 20 cm for 8 in reads 8 in.
+        """
+        whole = round(cm / CM_PER_INCH)
+        if self.units == "us" and abs(whole * CM_PER_INCH - cm) <= DEPTH_TOLERANCE_CM:
+            return self.plain(float(whole)), "in"
+        return self.amount(cm, "cm")
+
     def quantity(self, value: float, unit: str) -> str:
         """Write an amount with its unit."""
         return " ".join(self.amount(value, unit))
@@ -154,6 +166,10 @@ class Format:
     def join(self, items: list[str]) -> str:
         """Join names: a, b and c."""
         return format_list(items, locale=self._babel)
+
+    def either(self, items: list[str]) -> str:
+        """Join names: a, b or c."""
+        return format_list(items, style="or", locale=self._babel)
 
     @property
     def _babel(self) -> str:

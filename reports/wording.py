@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from importlib.resources import files
 from typing import Any
@@ -32,7 +33,13 @@ GROUP_OF = {
     "reason": "reasons",
     "texture": "textures",
     "basis": "bases",
+    "wanted_crop": "crops",
+    "wanted_method": "methods",
+    "wanted_texture": "textures",
+    "wanted_basis": "bases",
 }
+# A list of more than this is not printed: it would hide the reason.
+MOST_WANTED = 6
 
 # A text, a name or a sign of a condition, and how signs are printed.
 _PIECE = re.compile(r'"[^"]*"|[A-Za-z_]\w*|[<>=!]=')
@@ -130,12 +137,47 @@ class Wording:
             key = "no-scale"
         if isinstance(told.get("condition"), str):
             told = {**told, "condition": self.condition(str(told["condition"]))}
-        text = self.sentence("refusals", key, told)
+        if key == "no-table":
+            text = self.sentence("refusals", key, {**told, "mismatch": self._mismatch(told)})
+        else:
+            text = self.sentence("refusals", key, told)
         if told.get("conversion") and key in ("no-table", "no-scale"):
             text += " " + self.sentence("refusals", "conversion-available", told)
         if told.get("use_instead"):
             text += " " + self.sentence("refusals", "method-use-instead", told)
         return text
+
+    def _mismatch(self, told: Mapping[str, str | float]) -> str:
+        """What did not match, each with what the region's tables ask for instead."""
+        said = []
+        for what in str(told.get("failed", "")).split(","):
+            name, wanted = self.name("scope", what), str(told.get(f"wanted_{what}", ""))
+            first, last = (str(told.get(f"wanted_{end}", "")) for end in ("from", "to"))
+            if what == "day" and first:
+                days = {
+                    key: self.format.day(date.fromisoformat(day))
+                    for key, day in (("from", first), ("to", last))
+                    if day
+                }
+                name = self.page("wanted-until" if last else "wanted-since", what=name, **days)
+            elif wanted and wanted.count(",") < MOST_WANTED:
+                name = self.page("wanted", what=name, wanted=self._wanted(what, wanted))
+            said.append(name)
+        return self.format.join(said)
+
+    def _wanted(self, what: str, wanted: str) -> str:
+        several = wanted.split(",")
+        if what == "depth":
+            ends = (layer.partition("-") for layer in several)
+            return self.format.either([self.layer(float(top), float(bottom)) for top, _, bottom in ends])
+        group = GROUP_OF.get(f"wanted_{what}")
+        return self.format.either([self.name(group, each) if group else printed(each) for each in several])
+
+    def layer(self, from_cm: float, to_cm: float) -> str:
+        """Sampled layer, in the report's system."""
+        low, unit = self.format.depth(from_cm)
+        high, _ = self.format.depth(to_cm)
+        return f"{self.page('depth', **{'from': low, 'to': high})} {unit}"
 
     def condition(self, formula: str) -> str:
         """Spell a table's condition for a reader: its names in words, its signs as they are printed."""

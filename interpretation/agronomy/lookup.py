@@ -157,6 +157,61 @@ def units_of(scale: ScaleTable, tables: TableSet) -> tuple[str, ...]:
     return (scale.unit,) if scale.per_method_unit is None or method is None else (scale.unit, method.unit)
 
 
+def asked_for(
+    candidates: Sequence[ScaleTable | RateTable], failed: Sequence[str], tables: TableSet
+) -> dict[str, str]:
+    """Tell what the nearest tables ask for in each respect that did not match.
+
+    Parameters
+    ----------
+    candidates
+        Tables of the value's region.
+    failed
+        What did not match: ``NoTableApplies.failed``.
+
+    Returns
+    -------
+    dict
+        ``wanted_method`` and the like, several after commas; depths as ``0-61`` in cm. Of days
+        ``wanted_from``, and ``wanted_to`` where the last of the tables ends.
+
+    Examples
+    --------
+    >>> asked_for([], ("depth",), TableSet())
+    {}
+    """
+    told: dict[str, str] = {}
+    for what in failed:
+        found = dict.fromkeys(each for table in candidates for each in _asked(what, table, tables))
+        if found:
+            told[f"wanted_{what}"] = ",".join(found)
+    if "day" in failed and candidates:
+        told["wanted_from"] = f"{min(table.effective_from for table in candidates)}"
+        ends = [table.effective_to for table in candidates]
+        told |= {"wanted_to": f"{max(end for end in ends if end)}"} if all(ends) else {}
+    return told
+
+
+def _asked(what: str, table: ScaleTable | RateTable, tables: TableSet) -> Sequence[str]:
+    match what:
+        case "crop":
+            return () if table.crops == "any" else table.crops
+        case "depth":
+            return () if table.depth_cm is None else [f"{table.depth_cm[0]:g}-{table.depth_cm[1]:g}"]
+        case "texture":
+            return table.textures
+        case "soil-group":
+            return table.soil_groups
+        case "unit" if isinstance(table, ScaleTable):
+            return units_of(table, tables)
+        case "form" if isinstance(table, ScaleTable):
+            return [table.form or known_analyte(table.analyte).form]
+        case "method" | "basis":
+            value = getattr(table, what)
+            return [value] if value else ()
+    return ()
+
+
 def in_force(table: Scoped | Conversion, on: date) -> bool:
     """Whether a day lies in a table's period; first and last day belong to it."""
     day = on.date() if isinstance(on, datetime) else on
@@ -192,6 +247,7 @@ def _only(
         fix="add the table, or measure by the method the region's table is for; nothing is borrowed",
     )
     error.failed = tuple(misses[nearest]) if nearest else (subject,)
+    error.nearest = tuple(table for table in misses if nearest and tuple(misses[table]) == error.failed)
     raise error
 
 

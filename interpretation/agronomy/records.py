@@ -1,7 +1,8 @@
 """From frames to one field's record: the only place where rows become objects.
 
 Keys of refusals and of steps have their sentences in ``reports/wording``. A refusal's values name what was
-asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``failed`` (what no table matched),
+asked (``analyte``, ``method``, ``region``, ``crop``...) and what decided: ``failed`` (what no table matched)
+with ``wanted_method`` and the like (what the nearest tables ask for there),
 ``reason`` (why the soil test was refused), ``input`` (what was missing), ``found`` and ``limit``.
 
 Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when censored), ``worked-out``
@@ -24,11 +25,12 @@ import pandas as pd
 from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.classing import reported_as, round_half_up
 from interpretation.agronomy.extractants import available
+from interpretation.agronomy.lookup import asked_for, scale_applying
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, TableSet
 from interpretation.agronomy.validity import OF_FIELD, broken
 from interpretation.agronomy.values import SCOPE
 from interpretation.agronomy.working import amount_of
-from interpretation.errors import SampleListError
+from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import Method
 from interpretation.results import (
     Amount,
@@ -219,9 +221,15 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
     match key:
         case "no-table":
             told["failed"] = detail
-            told |= _known(value, "depth_from_cm", "depth_to_cm")
+            told |= _known(value, "depth_from_cm", "depth_to_cm") | _wanted(advice, value, at)
             if {*detail.split(",")} <= CHANGED_BY_AN_EQUATION:
-                equations = available(advice.tables, value, at["crop"], at["region"])
+                rows = advice.rows_of_sample["classed"](np.array([value["sample"]]))
+                had = set(advice.classed.frame["method"].iloc[rows])  # a measured value is not turned
+                equations = [
+                    one
+                    for one in available(advice.tables, value, at["crop"], at["region"])
+                    if advice.tables.conversions[one].to_method not in had
+                ]
                 told |= {"conversion": ", ".join(equations)} if equations else {}
         case "outside-conversion" | "not-convertible":
             equation = advice.tables.conversions[detail]
@@ -233,11 +241,31 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
             soils = advice.classed.soils
             told |= _known({"found": getattr(soils, limit.fact)[value["sample"]]}, "found")
         case _ if scale is not None:
-            told["table"], told["limit"] = scale.id, scale.classes[0].lower
+            end = scale.ends_at if key == "above-scale" else None
+            told["table"], told["limit"] = scale.id, scale.classes[0].lower if end is None else end
             told |= _known(value, "below", "reported")
         case "below-scale":
             told |= {"limit": 0.0} | _known(value, "reported")
     return Refusal(key=key, values=told)
+
+
+def _wanted(advice: Advice, value: Row, at: Any) -> dict[str, str]:
+    """What the nearest tables ask for where a value has none; nothing where no day is known."""
+    on = _day(value["sampled_on"])
+    if on is None:
+        return {}
+    try:
+        scale_applying(
+            advice.tables,
+            **{name: value[name] for name in ("analyte", "form", "method", "unit", "basis")},
+            **{name: at[name] for name in SCOPE},
+            depth_cm=(value["depth_from_cm"], value["depth_to_cm"]),
+            on=on,
+        )
+    except NoTableApplies as error:
+        nearest = [advice.tables.scales[name] for name in error.nearest]
+        return asked_for(nearest, error.failed, advice.tables)
+    return {}
 
 
 def _deciding_method(advice: Advice, row: int, value: Row) -> Method | None:

@@ -12,6 +12,7 @@ import pandas as pd
 from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.amounts import NITRATE
 from interpretation.agronomy.formula import Expression
+from interpretation.agronomy.lookup import asked_for, in_force
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.rates import KG_PER_HA, expression, limited
 from interpretation.agronomy.samples import kg_per_ha
@@ -85,6 +86,15 @@ def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
             told["condition"] = with_figures(detail, table.values)
         case "no-table":
             told["failed"] = detail
+            failed = detail.split(",")
+            regional = [
+                one
+                for one in advice.tables.rates.values()
+                if (one.region, one.nutrient) == (at["region"], rated["nutrient"])
+                and (one.crops == "any" or at["crop"] in one.crops)
+                and not ("day" in failed and in_force(one, at["sampled_on"].date()))
+            ]
+            told |= asked_for(regional, failed, advice.tables)
         case "soil-test-refused":
             told["reason"] = detail
         case "yield-goal-implausible":
