@@ -38,7 +38,6 @@ PROCEDURES = {
     "extractableElementsProcedure-Extr_hotwater": r"b-hot-water$",
     "extractableElementsProcedure-Extr_dtpa": r"[a-z]+-dtpa$",
     "extractableElementsProcedure-Extr_cacl2": r"cacl2-",
-    "exchangeableBasesProcedure-ExchBases_ph7-nh4oac": r"(k|ca|mg|na)-nh4oac",
     "electricalConductivityProcedure-ECe_sat": r"ec-saturation-extract$",
     "pHProcedure-pHH2O_ratio1-1": r"ph-water-1:1$",
 }
