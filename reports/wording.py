@@ -143,6 +143,8 @@ class Wording:
             text = self.sentence("refusals", key, told)
         if told.get("conversion") and key in ("no-table", "no-scale"):
             text += " " + self.sentence("refusals", "conversion-available", told)
+        if key == "soil-test-refused" and told.get("wanted_unit"):
+            text += " " + self.page("asked-unit", unit=self._wanted("unit", str(told["wanted_unit"])))
         if told.get("use_instead"):
             text += " " + self.sentence("refusals", "method-use-instead", told)
         return text

@@ -16,6 +16,7 @@ from interpretation.agronomy.lookup import asked_for, in_force
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.rates import KG_PER_HA, expression, limited
 from interpretation.agronomy.samples import kg_per_ha
+from interpretation.agronomy.scope_rules import soil_test_units
 from interpretation.agronomy.tables import RateTable, ValueStep
 from interpretation.agronomy.yields import yield_factor, yield_goals
 from interpretation.quantities import RateUnit
@@ -97,6 +98,11 @@ def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
             told |= asked_for(regional, failed, advice.tables)
         case "soil-test-refused":
             told["reason"] = detail
+            tested = advice.classed.frame.iloc[rated["soil_row"]]
+            units = soil_test_units(table, advice.tables) if table is not None else frozenset()
+            # Its unit is the reason only where no scale could have had the value for another one.
+            if tested["refusal_detail"] in ("analyte", "unit") and tested["unit"] not in units:
+                told |= {"reason": "unit", "wanted_unit": ",".join(sorted(units))}
         case "yield-goal-implausible":
             crop = advice.tables.crops[at["crop"]]
             unit = at["yield_unit"] or crop.yield_unit

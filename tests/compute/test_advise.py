@@ -340,7 +340,7 @@ def test_a_rate_may_stand_on_a_value_that_has_no_scale_but_is_its_method_s_own()
     table = rate(analyte="P", method="bray", formula="2 * soil_test")
     assert amounts(world(method(), table), values({"value": 12.0}))["P2O5"].rate == 25.0  # 24 on steps of 5
     other_unit = amounts(world(method(), table), values({"value": 12.0, "unit": "mg/dm3"}))["P2O5"]
-    assert (other_unit.rate, other_unit.refusal.values["reason"]) == (None, "no-table")
+    assert (other_unit.rate, other_unit.refusal.values["reason"]) == (None, "unit")
 
 
 @pytest.mark.parametrize(("content", "rate_found"), [(-0.04, 100), (-0.06, None)])  # printed as 0.0 and -0.1

@@ -88,6 +88,18 @@ def test_an_amount_without_table_is_told_the_same_way():
     )
 
 
+def test_a_soil_test_in_another_unit_is_told_the_unit_that_is_asked_for():
+    # No scale covers it, so that only what the method reports itself may be used.
+    table = rate(analyte="P", method="bray", formula="soil_test")
+    advice = advise(values({"value": 8.0, "unit": "lb/ac"}), world(table, method()), samples({}))
+    (amount,) = field_advice(advice, "f1").amounts
+    assert amount.refusal is not None
+    assert EN.refusal(amount.refusal) == (
+        "The soil test cannot be used. It is stated in another unit. The table asks for mg/kg."
+    )
+    assert ES.refusal(amount.refusal).endswith("Está en otra unidad. La tabla pide mg/kg.")
+
+
 def test_an_equation_is_not_offered_where_its_result_was_measured():
     tables = world(scale(), method(), method(id="m3", title="Mehlich-3"), conversion())
     strong = {"method": "m3", "value": 40.0}
