@@ -229,7 +229,7 @@ def _rows(table: RateTable, tables: TableSet, expressions: list[Expression]) -> 
         )
         return
     if table.by_class is not None:
-        scales = _scales(table, tables)
+        scales = scope_rules.scales_of(table, tables)
         if not scales:
             yield Problem(
                 KIND,
@@ -255,14 +255,6 @@ def _rows(table: RateTable, tables: TableSet, expressions: list[Expression]) -> 
                 )
 
 
-def _scales(table: RateTable, tables: TableSet) -> list[ScaleTable]:
-    return [
-        scale
-        for scale in tables.scales.values()
-        if (scale.analyte, scale.method) == (table.analyte, table.method) and scope_rules.meet(scale, table)
-    ]
-
-
 def _run(table: RateTable, tables: TableSet, expressions: dict[Path, Expression]) -> Iterator[Problem]:
     """Warn when an amount rises with the soil test, or falls below 0 where no floor was thought of."""
     if table.by_value is not None and table.rows_of != "soil_test":
@@ -270,7 +262,7 @@ def _run(table: RateTable, tables: TableSet, expressions: dict[Path, Expression]
     path: Path = next(
         ((name,) for name in ("formula", "by_value", "by_class") if getattr(table, name) is not None), ()
     )
-    tests, amounts = _amounts(table, _scales(table, tables), expressions)
+    tests, amounts = _amounts(table, scope_rules.scales_of(table, tables), expressions)
     rising = np.flatnonzero(np.diff(np.maximum(amounts, table.floor)) > 1e-9)
     if rising.size:
         low, high = (f"{amounts[i]:.4g} at {tests[i]:.4g}" for i in (rising[0], rising[0] + 1))

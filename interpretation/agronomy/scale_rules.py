@@ -87,7 +87,8 @@ def _end(table: ScaleTable) -> Iterator[Problem]:
 
 def _reachable(table: ScaleTable) -> Iterator[Problem]:
     """Every class has a reported value of its own: a step wider than a class would leave it out."""
-    for position in np.flatnonzero(np.diff(first_steps(table)) == 0):
+    lower = [one.lower for one in table.classes]
+    for position in np.flatnonzero((np.diff(first_steps(table)) == 0) & (np.diff(lower) > 0)):
         one = table.classes[position]
         yield Problem(
             KIND,

@@ -248,6 +248,15 @@ def _unit(table: ScaleTable, method: Method) -> Iterator[Problem]:
         )
 
 
+def scales_of(table: RateTable, tables: TableSet) -> list[ScaleTable]:
+    """Scales that class the soil test of a rate table, for some of its samples."""
+    return [
+        scale
+        for scale in tables.scales.values()
+        if (scale.analyte, scale.method) == (table.analyte, table.method) and meet(scale, table)
+    ]
+
+
 def soil_test_units(table: RateTable, tables: TableSet) -> frozenset[str]:
     """Units in which a rate's soil test may come: its scales', else its region's, else its method's own.
 

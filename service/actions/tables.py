@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from interpretation.agronomy.classing import decimals_of, first_steps
-from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
+from interpretation.agronomy.tables import ScaleTable, TableSet
 from interpretation.errors import FurrowsliceError
 from interpretation.results import Record
 
@@ -103,18 +103,6 @@ def reported_classes(scale: ScaleTable) -> tuple[ReportedClass, ...]:
     ends = [*np.round((first[1:] - 1) * scale.round_to, digits).tolist(), scale.ends_at]
     named = zip(scale.classes, begins, ends, strict=True)
     return tuple(ReportedClass(name=each.name, first=begin, last=end) for each, begin, end in named)
-
-
-def scales_behind(tables: TableSet, rate: RateTable) -> tuple[ScaleTable, ...]:
-    """Scales that class the soil test of a rate table for some of its crops, on some of its days."""
-    return tuple(
-        scale
-        for scale in tables.scales.values()
-        if (scale.region, scale.analyte, scale.method) == (rate.region, rate.analyte, rate.method)
-        and ("any" in (scale.crops, rate.crops) or set(scale.crops) & set(rate.crops))
-        and (scale.effective_to is None or rate.effective_from <= scale.effective_to)
-        and (rate.effective_to is None or scale.effective_from <= rate.effective_to)
-    )
 
 
 def naming(tables: TableSet, kind: Kind, name: str) -> tuple[Named, ...]:

@@ -9,11 +9,12 @@ import numpy as np
 
 from interpretation.agronomy.classing import decimals_of
 from interpretation.agronomy.rates import expression, rates
+from interpretation.agronomy.scope_rules import scales_of
 from interpretation.agronomy.tables import Crop, RateTable, TableSet
 from interpretation.agronomy.yields import yield_factor
 from reports.charts import nice_ticks
 from reports.format import printed
-from service.actions.tables import reported_classes, scales_behind
+from service.actions.tables import reported_classes
 from service.cli.tabletext.formulas import needs
 from service.cli.tabletext.pictures import bars, strokes
 from service.cli.tabletext.scales import range_words
@@ -31,7 +32,7 @@ def rules_of(table: RateTable) -> list[Rule]:
 
 def test_unit(tables: TableSet, table: RateTable) -> str:
     """Unit of the soil test in a rate table: that of the scale that classes it, else the method's own."""
-    behind = scales_behind(tables, table)
+    behind = scales_of(table, tables)
     method = tables.methods.get(table.method or "")
     return behind[0].unit if behind else method.unit if method else ""
 
@@ -116,7 +117,7 @@ def _needed(table: RateTable) -> set[str]:
 
 def _class_ranges(tables: TableSet, table: RateTable) -> dict[str, str]:
     """The soil tests of each class in brackets, where one scale alone classes them."""
-    behind = scales_behind(tables, table)
+    behind = scales_of(table, tables)
     if len(behind) != 1:
         return {}
     decimals = decimals_of(behind[0].round_to)
@@ -164,7 +165,7 @@ def _worked_rows(tables: TableSet, table: RateTable, along: str, goal: float) ->
 def _points(tables: TableSet, table: RateTable, along: str) -> Sequence[float]:
     """Where a formula is looked at: over the scale of the soil test, or over plausible yield goals."""
     if along == "soil_test":
-        behind = scales_behind(tables, table)
+        behind = scales_of(table, tables)
         method = tables.methods.get(table.method or "")
         tops = [each.scale_top or 1.2 * each.classes[-1].lower for each in behind]
         top = max(tops, default=None) or (method.working_to if method else None)
