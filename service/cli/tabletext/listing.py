@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from itertools import groupby
 
+from interpretation.agronomy.lookup import units_of
 from interpretation.agronomy.tables import TableSet
 from interpretation.methods import Method
 from service.actions.coverage import OF_REGIONS, Entry
@@ -14,17 +15,19 @@ from service.cli.tabletext.words import (
     EXAMPLE,
     WIDTH,
     analyte_name,
-    crop_names,
+    crop_ids,
     days,
     depth,
     listed,
     nutrient_name,
     standing,
+    typed_row,
     unit_words,
     wrapped,
 )
 
 MORE = "One in full: furrowslice tables show ID"
+LESS = "Shorter: 'tables list --kind regions', then 'tables list --region ID'"
 BODY = " " * 15
 
 
@@ -46,7 +49,7 @@ def table_lines(tables: TableSet, entry: Entry) -> Iterator[str]:
     mark = {"expired": "EXPIRED, ", "not-yet": "NOT YET IN FORCE, "}.get(entry.state or "", "")
     yield from first_line(f"    {SINGULAR[entry.kind]:<11}{entry.id}", f"{mark}{entry.standing}")
     yield from wrapped("; ".join(filter(None, (_about(entry), depth(entry.depth_cm)))), BODY)
-    yield from wrapped(_soils(tables, entry), BODY)
+    yield from wrapped(_soils(entry), BODY)
     source = tables.sources[entry.sources[0]]
     printed = f"{source.title}, {source.year}" if source.year else source.title
     yield from wrapped(f"{days(entry)}; {printed}", BODY)
@@ -93,6 +96,8 @@ def totals(entries: Sequence[Entry]) -> Iterator[str]:
     for key, count in sorted(standings.items()):
         yield from wrapped(f"{count:>4}  {standing(key)}", "", " " * 6)
     yield MORE
+    if regions > 1:
+        yield LESS
 
 
 def _region(tables: TableSet, name: str) -> Iterator[str]:
@@ -104,12 +109,17 @@ def _region(tables: TableSet, name: str) -> Iterator[str]:
 
 
 def _methods(tables: TableSet, entries: Sequence[Entry]) -> Iterator[str]:
-    """Which method each id of the list is."""
+    """Which method each id of the list is, and how its values are typed in, in every unit that is classed."""
     named = sorted({name for entry in entries for name in (entry.method, entry.to_method) if name})
     if named:
-        yield "METHODS"
+        yield "METHODS, each with its row in a file of soil values, after the lab number"
         for name in named:
-            yield from wrapped(f"{name}: {tables.methods[name].title}", "  ", "      ")
+            method = tables.methods[name]
+            yield from wrapped(f"{name}: {method.title}", "  ", "      ")
+            scales = [entry for entry in entries if entry.kind == "scales" and entry.method == name]
+            taken = {unit for entry in scales for unit in units_of(tables.scales[entry.id], tables)}
+            for unit in sorted(taken) or [method.unit]:
+                yield f"      {typed_row(method, unit)}"
         yield ""
 
 
@@ -124,9 +134,9 @@ def _about(entry: Entry) -> str:
     return f"{analyte_name(entry.analyte)}{unit}, {tested}"
 
 
-def _soils(tables: TableSet, entry: Entry) -> str:
+def _soils(entry: Entry) -> str:
     """Crops, and the soils a table is limited to."""
-    crops = crop_names(tables, entry.crops) if entry.kind != "conversions" else ""
+    crops = crop_ids(entry.crops) if entry.kind != "conversions" else ""
     only = listed((*entry.textures, *entry.soil_groups))
     return f"{crops}, only on {only}" if only else crops
 

@@ -15,6 +15,7 @@ from service.cli.tabletext.words import (
     method_name,
     phrase,
     point,
+    typed_row,
     unit_words,
     wrapped,
 )
@@ -55,6 +56,7 @@ def _result_facts(method: Method) -> list[tuple[str, str]]:
     return [
         ("Measures", analyte_name(method.analyte) + (f", counted as {form}" if form else "")),
         ("Reported in", unit_words(method.unit, method.basis)),
+        ("Typed in as", typed_row(method)),
         ("Decimals", _digits(method)),
         ("Working range", _span(method)),
         ("Reproduces to", _percent(method.reproducibility_percent)),

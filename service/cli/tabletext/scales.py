@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from interpretation.agronomy.classing import decimals_of
+from interpretation.agronomy.lookup import units_of
 from interpretation.agronomy.tables import ScaleTable, Scoped, TableSet
 from interpretation.quantities import analyte as known_analyte
 from reports.format import soil_unit
@@ -19,6 +20,7 @@ from service.cli.tabletext.words import (
     headed,
     listed,
     method_name,
+    typed_row,
     unit_words,
 )
 
@@ -102,12 +104,14 @@ def range_words(each: ReportedClass, decimals: int) -> str:
 
 
 def _scale_facts(tables: TableSet, scale: ScaleTable) -> list[tuple[str, str]]:
+    method = tables.methods[scale.method]
     step = rounding_words(scale.round_to, scale.unit)
     return [
         ("Classes of", tested_words(scale)),
         ("Method", method_name(tables, scale.method)),
         ("Unit", unit_words(scale.unit, scale.basis)),
         ("Takes", turned_words(tables, scale)),
+        ("Typed in as", " or ".join(typed_row(method, unit) for unit in units_of(scale, tables))),
         *scope_facts(tables, scale),
         ("Rounding", f"{step}, halves upwards; the rounded number is classed: none lies between two classes"),
         ("Rarely short", f"crops, from the class '{scale.adequate_from}' on" if scale.adequate_from else ""),

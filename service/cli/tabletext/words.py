@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from interpretation.agronomy.tables import Crops, Source, TableSet
+from interpretation.methods import Method
 from reports.format import printed
 from reports.wording import catalogue
 from service.actions.coverage import Entry
@@ -91,6 +92,16 @@ def crop_names(tables: TableSet, crops: Crops) -> str:
         return "any crop"
     names = [crop_name(tables, key) for key in crops]
     return listed(names, "; " if any("," in name for name in names) else ", ")
+
+
+def crop_ids(crops: Crops) -> str:
+    """Crops as the list of samples has them."""
+    return "any crop" if crops == "any" else listed(crops)
+
+
+def typed_row(method: Method, unit: str = "") -> str:
+    """How a value by a method is typed into a file of soil values, after the lab number."""
+    return ",".join((method.analyte, method.form, method.id, "VALUE", unit or method.unit, method.basis))
 
 
 def material_name(tables: TableSet, key: str) -> str:
