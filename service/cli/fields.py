@@ -9,7 +9,9 @@ from typing import Annotated, Literal
 import typer
 
 from interpretation.errors import FurrowsliceError
+from interpretation.quantities import SUPPORTING
 from interpretation.results import Amount, FieldAdvice, SoilResult
+from reports.actions import silence
 from reports.findings import class_name, reason, worked_out, written_value
 from reports.view import LONGEST_COMMENT, LONGEST_LINE
 from service.actions import fields as actions
@@ -83,14 +85,22 @@ def print_field(field: FieldAdvice) -> None:
             for r in field.results
         ],
     )
-    console.print_table(
-        "Amounts",
-        ("sample", "nutrient", "amount", "table"),
-        [(places[a.lab_number], a.nutrient, _rate_or_reason(a), a.table or "") for a in field.amounts],
-    )
+    if field.amounts:
+        console.print_table(
+            "Amounts",
+            ("sample", "nutrient", "amount", "table"),
+            [(places[a.lab_number], a.nutrient, _rate_or_reason(a), a.table or "") for a in field.amounts],
+        )
+    else:
+        console.print_line(WORDING.page("no-amounts"))
+    if unsaid := silence(field, WORDING):
+        console.print_line(unsaid)
+        console.print_line()
 
 
 def _class_or_reason(result: SoilResult) -> str:
+    if result.class_name is None and result.refusal is None and result.analyte in SUPPORTING:
+        return WORDING.page("supporting")
     return reason(result, WORDING) if result.class_name is None else class_name(result, WORDING)
 
 
