@@ -13,6 +13,7 @@ from reports.wording import Wording
 # The deferral to law, licensed practice and the field's own facts: on every report, not a setting.
 FRAME = ("frame-start", "frame-law", "frame-sample", "frame-advice")
 DATA_FORMAT = "furrowslice-field-report-1"
+BARS_ON_FRONT = 8  # more scales than this do not fit below findings and amounts: they begin the next page
 
 
 def build_report(
@@ -45,6 +46,7 @@ def build_report(
     wording = Wording(Format(locale, units))
     places = findings.Places(advice, wording)
     numbers = details.source_numbers(advice)
+    groups = findings.bar_groups(advice, places, wording)
     field_name = advice.field_name.strip() or advice.field_id
     return GrowerReport(
         language=locale,
@@ -65,7 +67,8 @@ def build_report(
         grower=" · ".join(filter(None, (advice.farm_name, advice.grower_name))),
         facts=_facts(advice, lab, wording),
         findings=findings.findings(advice, places, wording),
-        groups=findings.bar_groups(advice, places, wording),
+        groups=groups,
+        many_bars=sum(row.bar is not None for group in groups for row in group.rows) > BARS_ON_FRONT,
         scale_help=wording.page("scale-help"),
         amounts=actions.amount_table(advice, places, wording),
         no_amounts=wording.page("no-amounts"),

@@ -235,6 +235,7 @@ class GrowerReport(Page):
     findings: tuple[Finding, ...]
     groups: tuple[BarGroup, ...]
     scale_help: str
+    many_bars: bool  # so many that they begin a page of their own
     amounts: AmountTable | None
     no_amounts: str
     silent: str  # main nutrients on which nothing is said, or nothing

@@ -133,5 +133,16 @@ def test_the_box_of_a_scale_grows_with_its_names() -> None:
 def test_few_values_stay_on_the_first_page_and_many_have_their_own() -> None:
     few = report(small(results=tuple(result(lab, "P") for lab in "12")))
     assert 'class="own-page"' not in html(few)
-    many = tuple(result(lab, analyte) for lab in "12" for analyte in ("P", "K", "nitrate", "Zn", "pH"))
-    assert 'class="own-page"' in html(report(small(results=many)))
+    no_bars = tuple(unclassed(lab, a) for lab in "12" for a in ("P", "K", "nitrate", "Zn", "pH"))
+    assert 'class="own-page"' not in html(report(small(results=no_bars)))
+    many = tuple(result(lab, a, value) for lab in "12" for value, a in enumerate(("P", "K", "Zn"), 1))
+    assert 'class="own-page"' not in html(report(small(results=many)))  # six scales
+    more = tuple(result(lab, a) for lab in "123" for a in ("P", "K", "Zn"))
+    three = (*TWO, sample("3", "East"))
+    assert 'class="own-page"' in html(report(small(samples=three, results=more)))  # nine
+
+
+def test_a_report_that_used_no_table_prints_no_empty_one() -> None:
+    used = html(report(field()))
+    assert "Tables used" in used
+    assert "Tables used" not in html(report(field(tables=())))
