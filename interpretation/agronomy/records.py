@@ -23,28 +23,25 @@ import numpy as np
 import pandas as pd
 
 from interpretation.agronomy.advise import Advice
+from interpretation.agronomy.citing import method_lines, source_lines, table_lines
 from interpretation.agronomy.classing import reported_as, round_half_up
 from interpretation.agronomy.extractants import available
 from interpretation.agronomy.lookup import asked_for, scale_applying
-from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, TableSet
+from interpretation.agronomy.tables import ScaleTable
 from interpretation.agronomy.validity import OF_FIELD, broken
 from interpretation.agronomy.values import SCOPE
 from interpretation.agronomy.working import amount_of
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import Method
 from interpretation.results import (
-    Amount,
     ClassLimit,
     ClassProbability,
     FieldAdvice,
     MeasuredAs,
-    MethodLine,
     Note,
     Refusal,
     SampleLine,
     SoilResult,
-    SourceLine,
-    TableLine,
 )
 
 Row = Mapping[Hashable, Any]  # one row of a frame, by column
@@ -87,12 +84,7 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
     )
     notes = _notes(advice, rows)
-    used: list[Conversion | ScaleTable | RateTable] = [
-        *(tables.conversions[name] for name in _conversions(results)),
-        *(tables.scales[r.table] for r in results if r.table),
-        *(tables.rates[a.table] for a in found if a.table),
-    ]
-    lines = tuple(_table_line(table, tables) for table in {table.id: table for table in used}.values())
+    lines = table_lines(results, found, tables)
     crop, region = tables.crops[head["crop"]], tables.regions[head["region"]]
     return FieldAdvice(
         field_id=field_id,
@@ -115,8 +107,8 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         amounts=found,
         notes=notes,
         tables=lines,
-        methods=_method_lines(results, tables),
-        sources=_source_lines(lines, found, notes, results, tables),
+        methods=method_lines(results, tables),
+        sources=source_lines(lines, results, found, notes, tables),
         runs=tuple(
             dict.fromkeys(r.origin.removeprefix("run ") for r in results if r.origin.startswith("run "))
         ),
@@ -315,81 +307,4 @@ def _sample_line(value: Row) -> SampleLine:
         sampled_on=_day(value["sampled_on"]),
         received_on=_day(value["received_on"]),
         cores=None if cores is None else int(cores),
-    )
-
-
-def _conversions(results: tuple[SoilResult, ...]) -> tuple[str, ...]:
-    behind = (result.measured_as for result in results)
-    return tuple(one.conversion for one in behind if one and one.conversion)
-
-
-def _table_line(table: Conversion | ScaleTable | RateTable, tables: TableSet) -> TableLine:
-    return TableLine(
-        id=table.id,
-        title=table.title or table.id,
-        standing=table.standing,
-        effective_from=table.effective_from,
-        sources=table.sources,
-        fingerprint=tables.fingerprints.get(table.id, ""),
-        equation=table.formula if isinstance(table, Conversion) else "",
-    )
-
-
-def _methods(results: tuple[SoilResult, ...]) -> dict[str, bool]:
-    """Methods of a field's results, and whether a value was measured by them."""
-    measured = {result.measured_as.method if result.measured_as else result.method for result in results}
-    both = (each for r in results for each in (r.measured_as and r.measured_as.method, r.method) if each)
-    return {name: name in measured for name in both}
-
-
-def _method_lines(results: tuple[SoilResult, ...], tables: TableSet) -> tuple[MethodLine, ...]:
-    ids = _methods(results)
-    return tuple(_method_line(tables.methods[key], ids[key]) for key in ids if key in tables.methods)
-
-
-def _method_line(method: Method, measured: bool) -> MethodLine:
-    soil = (
-        f"{method.soil_g:g} g" if method.soil_g else f"{method.scoop_cm3:g} cm3" if method.scoop_cm3 else ""
-    )
-    ratio = f"{soil} + {method.extract_ml:g} mL" if method.extract_ml and soil else ""
-    parts = (method.extractant, ratio, method.shake, method.finish)
-    return MethodLine(
-        id=method.id,
-        title=method.title,
-        note="; ".join(part for part in parts if part),
-        unit=method.unit,
-        basis=method.basis,
-        soil_water_added=(
-            method.soil_water_added
-            if method.soil_water_added or method.weighed_basis == "as-received"
-            else None
-        ),
-        from_memory=method.standing == "memory",
-        measured=measured,
-    )
-
-
-def _source_lines(
-    lines: tuple[TableLine, ...],
-    found: tuple[Amount, ...],
-    notes: tuple[Note, ...],
-    results: tuple[SoilResult, ...],
-    tables: TableSet,
-) -> tuple[SourceLine, ...]:
-    """Every source behind the field's numbers: tables first, then materials, methods and notes."""
-    materials = dict.fromkeys(m.material for amount in found for m in amount.materials)
-    methods = [name for name in _methods(results) if name in tables.methods]
-    ids = dict.fromkeys(
-        [source for line in lines for source in line.sources]
-        + [source for key in materials for source in tables.materials[key].sources]
-        + [source for key in methods for source in tables.methods[key].sources]
-        + [source for note in notes for source in note.sources]
-    )
-    sources = [tables.sources[key] for key in ids if key in tables.sources]
-    return tuple(
-        SourceLine(
-            **{name: getattr(s, name) for name in ("id", "title", "publisher", "year", "locator", "url")},
-            standing=s.read,
-        )
-        for s in sources
     )
