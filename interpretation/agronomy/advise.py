@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from interpretation.agronomy.amounts import RatedSamples, rate_columns, rate_samples
+from interpretation.agronomy.amounts import rate_samples
 from interpretation.agronomy.context import CONTEXT
 from interpretation.agronomy.extractants import convert_values
 from interpretation.agronomy.notes import choose_notes
+from interpretation.agronomy.rated import RatedSamples, rate_columns
 from interpretation.agronomy.samples import Column, context_columns, kg_per_ha, soil_columns
 from interpretation.agronomy.scopes import RowsOf, codes_of, groups
 from interpretation.agronomy.tables import YIELD_UNITS, TableSet
@@ -40,7 +41,7 @@ class Advice:
     classed
         One row a soil value, with its class: :mod:`interpretation.agronomy.values`.
     rated
-        One row for each sample and nutrient, with its working: :mod:`interpretation.agronomy.amounts`.
+        One row for each sample and nutrient, with its working: :mod:`interpretation.agronomy.rated`.
     noted
         One row for each sample and note: :mod:`interpretation.agronomy.notes`.
     columns

@@ -10,9 +10,9 @@ from typing import Any, get_args
 import pytest
 import yaml
 
-from interpretation.agronomy.amounts import RATE_REFUSALS
 from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.outcome import REFUSALS
+from interpretation.agronomy.rated import RATE_REFUSALS
 from interpretation.agronomy.tables import Nutrient, Source
 from interpretation.laboratory.detection import Definition
 from interpretation.laboratory.limits import ControlRule
