@@ -1,4 +1,4 @@
-"""What a report says about manure must be true: counted only where the amount's own table reads it."""
+"""Shipped notes that must be true of the very sample: what is said of manure, and when to sample again."""
 
 from pathlib import Path
 
@@ -13,16 +13,18 @@ NAN = float("nan")
 TABLES = Path(__file__).parents[2] / "tables"
 RULES = [
     NoteRule.model_validate({**rule, "sources": ("made-up",)})
-    for rule in yaml.safe_load((TABLES / "notes/crop-and-soil.yaml").read_text("utf-8"))
-    if "manure" in rule["key"]
+    for name in ("crop-and-soil", "always")
+    for rule in yaml.safe_load((TABLES / "notes" / f"{name}.yaml").read_text("utf-8"))
+    if "manure" in rule["key"] or rule["key"] == "resample-interval"
 ]
+AGAIN = "resample-interval"
 FEEDS = {"formula": "50", "credits": [{"key": "manure", "formula": "manure_p2o5_kg_per_ha"}]}
 
 
 def said(table, **context):
     """Keys of the shipped notes about manure for one sample with one table of phosphate."""
     noted = advise(values(ph(6.5)), world(table, *RULES), samples(context)).noted
-    return [str(key) for key in noted["note"]]
+    return [str(key) for key in noted["note"] if str(key) != AGAIN]
 
 
 @pytest.mark.parametrize(
@@ -55,3 +57,9 @@ def test_a_table_that_finds_nothing_due_counts_no_manure():
 def test_manure_of_an_amount_nobody_stated_is_spoken_of_where_it_was_spread(manured, expected):
     found = said(rate(formula="50"), manure_p2o5_kg_per_ha=NAN, manured_since_harvest=manured)
     assert found == expected
+
+
+@pytest.mark.parametrize(("depth", "expected"), [(20.0, [AGAIN]), (27.9, [AGAIN]), (28.0, []), (61.0, [])])
+def test_a_deep_sample_for_nitrate_is_not_sent_away_for_years(depth, expected):
+    noted = advise(values(ph(6.5)), world(*RULES), samples({"depth_to_cm": depth})).noted
+    assert [str(key) for key in noted["note"]] == expected
