@@ -103,11 +103,10 @@ def check_directory(directory: Path) -> list[Problem]:
 
 
 def _read(directory: Path) -> tuple[TableSet, list[Problem]]:
-    found = _Found()
     if not directory.is_dir():
-        found.problems.append(
-            _stray(str(directory), "there is no such folder", "a folder of tables", "correct the path")
-        )
+        missing = _stray(str(directory), "there is no such folder", "a folder of tables", "correct the path")
+        return TableSet(), [missing]
+    found = _Found()
     for file, kind in _files(directory, found):
         _read_file(file, file.relative_to(directory).as_posix(), kind, found)
     tables = TableSet(**found.records, fingerprints=found.fingerprints)

@@ -8,6 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
+LONGEST_QUOTE = 60  # characters of a wrong text that a message repeats
 # Kind of error: message, what is expected, what to do. {given} is the value, other names are the model's.
 _WORDS: dict[str, tuple[str, str, str]] = {
     "extra_forbidden": (
@@ -30,6 +31,7 @@ _WORDS: dict[str, tuple[str, str, str]] = {
     "dict_type": ("{given} is no set of keys", "key: value", "write one key: value a line"),
     "model_type": ("{given} is no record", "key: value", "write one key: value a line"),
     "too_short": ("too few entries", "at least {min_length}", "add what is missing"),
+    "string_too_long": ("{given} is too long", "at most {max_length} characters", "shorten it"),
     "too_long": ("too many entries", "at most {max_length}", "remove what is too much"),
     "greater_than": ("{given} is too small", "more than {gt:g}", "correct the number"),
     "greater_than_equal": ("{given} is too small", "{ge:g} or more", "correct the number"),
@@ -66,6 +68,8 @@ def explain(detail: ErrorDetails, keys: str) -> tuple[str, str, str]:
         The keys the record may have, for messages about a key.
     """
     given = detail["input"]
+    if isinstance(given, str) and len(given) > LONGEST_QUOTE:  # a whole file may have been read as one text
+        given = f"{given[:LONGEST_QUOTE]}..."
     shown = repr(given) if isinstance(given, str | int | float) else "this"
     if detail["type"] not in _WORDS:
         return f"{shown}: {detail['msg']}", "what README.md in this folder describes", "correct the value"

@@ -59,7 +59,15 @@ def test_every_problem_is_told_at_once(tmp_path):
     ]  # fmt: skip
 
 
+def test_a_long_text_in_a_wrong_place_is_quoted_in_part(tmp_path):
+    tables = lay_over(SOUND, tmp_path / "tables")
+    (tables / "vale" / "scales" / "notes.yaml").write_text("not a table " * 1000, encoding="utf-8")
+    (problem,) = check_directory(tables)
+    assert problem.message == f"'{'not a table ' * 5}...' is no record"
+
+
 def test_no_such_folder(tmp_path):
+    assert len(check_directory(tmp_path / "nowhere")) == 1
     with pytest.raises(TableError, match="there is no such folder"):
         read_tables(tmp_path / "nowhere")
 
