@@ -17,6 +17,7 @@ from service.actions.tables import SINGULAR
 from service.cli.console import WORDING
 from service.cli.tabletext.crops import edition
 from service.cli.tabletext.words import (
+    also_tested,
     analyte_name,
     crop_names,
     days,
@@ -156,7 +157,7 @@ def _region(tables: TableSet, name: str, own: list[Entry]) -> str:
         (
             f"`{entry.id}`",
             _about(entry),
-            _methods_of(entry),
+            _methods_of(tables, entry),
             _scope(tables, entry),
             depth(entry.depth_cm),
             days(entry),
@@ -176,8 +177,9 @@ def _about(entry: Entry) -> str:
     return f"{SINGULAR[entry.kind]}: {analyte_name(entry.analyte)}{unit}"
 
 
-def _methods_of(entry: Entry) -> str:
-    return listed(f"`{name}`" for name in (entry.method, entry.to_method) if name) or "no soil test"
+def _methods_of(tables: TableSet, entry: Entry) -> str:
+    tests = [f"`{name}`" for name in (entry.method, entry.to_method) if name]
+    return listed(filter(None, (*tests, also_tested(tables, entry)))) or "no soil test"
 
 
 def _scope(tables: TableSet, entry: Entry) -> str:

@@ -14,6 +14,7 @@ from service.actions.tables import SINGULAR, Kind
 from service.cli.tabletext.words import (
     EXAMPLE,
     WIDTH,
+    also_tested,
     analyte_name,
     crop_ids,
     days,
@@ -48,7 +49,7 @@ def table_lines(tables: TableSet, entry: Entry) -> Iterator[str]:
     """One table: its id and standing, what it is of, for which crops, since when and by which source."""
     mark = {"expired": "EXPIRED, ", "not-yet": "NOT YET IN FORCE, "}.get(entry.state or "", "")
     yield from first_line(f"    {SINGULAR[entry.kind]:<11}{entry.id}", f"{mark}{entry.standing}")
-    yield from wrapped("; ".join(filter(None, (_about(entry), depth(entry.depth_cm)))), BODY)
+    yield from wrapped("; ".join(filter(None, (_about(tables, entry), depth(entry.depth_cm)))), BODY)
     yield from wrapped(_soils(entry), BODY)
     source = tables.sources[entry.sources[0]]
     printed = f"{source.title}, {source.year}" if source.year else source.title
@@ -123,13 +124,15 @@ def _methods(tables: TableSet, entries: Sequence[Entry]) -> Iterator[str]:
         yield ""
 
 
-def _about(entry: Entry) -> str:
+def _about(tables: TableSet, entry: Entry) -> str:
     """What is classed, converted or applied, and by which method it was tested."""
     if entry.kind == "conversions":
         return f"{analyte_name(entry.analyte)}, {entry.method} to {entry.to_method}"
-    tested = f"by {entry.method}" if entry.method else "without a soil test"
+    tested = f"by {entry.method}" if entry.method else ""
     if entry.kind == "rates":
-        return f"{nutrient_name(entry.nutrient)}, {entry.unit}, {tested}"
+        others = also_tested(tables, entry)
+        tested += f"{' and ' if tested else 'by '}{others}" if others else ""
+        return f"{nutrient_name(entry.nutrient)}, {entry.unit}, {tested or 'without a soil test'}"
     unit = "" if entry.unit == "pH" else f", {unit_words(entry.unit)}"
     return f"{analyte_name(entry.analyte)}{unit}, {tested}"
 

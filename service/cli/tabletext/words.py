@@ -7,6 +7,8 @@ from collections.abc import Iterable, Sequence
 
 import numpy as np
 
+from interpretation.agronomy.rates import names_in
+from interpretation.agronomy.samples import SOIL_NAMES
 from interpretation.agronomy.tables import Crops, Source, TableSet
 from interpretation.methods import Method
 from reports.format import printed
@@ -102,6 +104,18 @@ def crop_ids(crops: Crops) -> str:
 def typed_row(method: Method, unit: str = "") -> str:
     """How a value by a method is typed into a file of soil values, after the lab number."""
     return ",".join((method.analyte, method.form, method.id, "VALUE", unit or method.unit, method.basis))
+
+
+def also_tested(tables: TableSet, entry: Entry) -> str:
+    """Names of the further soil tests that an amount is worked out from, besides the one of its method."""
+    if entry.kind != "rates":
+        return ""
+    table = tables.rates[entry.id]
+    asked = names_in(table)
+    tests = [test for name, (test, _) in SOIL_NAMES.items() if name in asked]
+    tests += ["nitrate"] if "nitrate_kg_per_ha" in asked else []
+    own = tables.methods[table.method].analyte if table.method else None
+    return listed(analyte_name(test) for test in dict.fromkeys(tests) if test != own)
 
 
 def material_name(tables: TableSet, key: str) -> str:
