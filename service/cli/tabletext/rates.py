@@ -118,7 +118,7 @@ def _credit(tables: TableSet, table: RateTable, credit: Credit) -> str:
     if credit.by_previous_crop is not None:
         after = [f"{crop_name(tables, crop)} {exact(a)}" for crop, a in credit.by_previous_crop.items()]
         said.append(f"after {listed(after)}; after any other crop 0")
-    return f"{'; and '.join(said)}"
+    return "; and ".join(said)
 
 
 def _limit_lines(tables: TableSet, table: RateTable) -> list[str]:
