@@ -214,14 +214,8 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
         case "no-table":
             told["failed"] = detail
             told |= _known(value, "depth_from_cm", "depth_to_cm") | _wanted(advice, value, at)
-            if {*detail.split(",")} <= CHANGED_BY_AN_EQUATION:
-                rows = advice.rows_of_sample["classed"](np.array([value["sample"]]))
-                had = set(advice.classed.frame["method"].iloc[rows])  # a measured value is not turned
-                equations = [
-                    one
-                    for one in available(advice.tables, value, at["crop"], at["region"])
-                    if advice.tables.conversions[one].to_method not in had
-                ]
+            if {*detail.split(",")} <= CHANGED_BY_AN_EQUATION and row not in advice.measured_behind:
+                equations = _available(advice, value, at)
                 told |= {"conversion": ", ".join(equations)} if equations else {}
         case "outside-conversion" | "not-convertible":
             equation = advice.tables.conversions[detail]
@@ -239,6 +233,14 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
         case "below-scale":
             told |= {"limit": 0.0} | _known(value, "reported")
     return Refusal(key=key, values=told)
+
+
+def _available(advice: Advice, value: Row, at: Any) -> list[str]:
+    """Equations that would turn a value; none whose result the sample has already."""
+    rows = advice.rows_of_sample["classed"](np.array([value["sample"]]))
+    had = set(advice.classed.frame["method"].iloc[rows])
+    equations = available(advice.tables, value, at["crop"], at["region"])
+    return [one for one in equations if advice.tables.conversions[one].to_method not in had]
 
 
 def _wanted(advice: Advice, value: Row, at: Any) -> dict[str, str]:

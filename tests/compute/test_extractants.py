@@ -173,6 +173,14 @@ def test_nothing_is_converted_twice():
     assert [r.method for r in results] == ["bray", "olsen"]
 
 
+def test_no_equation_is_offered_to_a_value_that_one_has_turned():
+    first = conversion(id="vale/m3-from-olsen", from_method="olsen", to_method="m3", formula="2 * soil_test")
+    soil = values({"method": "olsen", "value": 12.0})
+    (result,) = record(soil, ("vale/m3-from-olsen", "vale/bray-from-m3"), known=tables(first)).results
+    assert (result.method, result.refusal.key) == ("m3", "no-table")
+    assert "conversion" not in result.refusal.values  # 24 mg/kg by m3 lies where vale/bray-from-m3 is used
+
+
 def test_of_two_equations_to_one_method_the_one_named_first_is_used():
     other = conversion(id="vale/bray-from-olsen", from_method="olsen", formula="1.5 * soil_test")
     soil = values(M3, {"method": "olsen", "value": 12.0})
