@@ -134,7 +134,9 @@ def test_a_value_outside_the_rows_is_refused_in_words():
     )
     found = p2o5(world(table), yield_goal=9.0)
     assert EN.refusal(found.refusal) == "The table gives no amount, or only a range, for this value."
-    assert ES.refusal(found.refusal) == "La tabla no da una cantidad para este valor."
+    assert ES.refusal(found.refusal) == (
+        "La tabla no da ninguna cantidad, o solo un intervalo, para este valor."
+    )
 
 
 # ------------------------------------------------------------------------- where the table holds
