@@ -15,6 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from interpretation import conversions
+from interpretation.agronomy.advise import advise
 from interpretation.agronomy.materials import removal_kg_per_t
 from interpretation.agronomy.rates import KG_PER_HA
 from interpretation.agronomy.samples import kg_per_ha as sampled_kg_per_ha
@@ -35,7 +36,7 @@ from interpretation.quantities import (
 )
 from reports import format as printed
 from tests.second_opinion.agreement import agree, steady
-from tests.small_world import crop
+from tests.small_world import crop, method, rate, samples, scale, values, world
 
 DIGITS = 1e-14
 UNITS = pint.UnitRegistry()
@@ -128,6 +129,30 @@ def test_removal(per: str, as_pint: str) -> None:
     agree("N", found["N"], Q(1.7, as_pint).to("kg/metric_ton").magnitude, DIGITS)
     oxide = 0.3 * mass("P2O5", ATOMIC_WEIGHT) / (2 * ATOMIC_WEIGHT["P"])
     agree("P2O5", found["P2O5"], Q(oxide, as_pint).to("kg/metric_ton").magnitude, DIGITS)
+
+
+@steady(60)
+@given(
+    st.floats(2, 15), st.floats(20, 80), st.sampled_from(["", "t/ha", "lb/ac", "ton/ac", "bu/ac"]),
+    st.sampled_from([None, "t/ha", "lb/ac", "ton/ac", "bu/ac"]),
+)  # fmt: skip
+def test_a_yield_goal_reaches_a_rate_in_the_tables_own_unit(
+    tonnes: float, weight: float, stated: str, wanted: str | None
+) -> None:
+    """Whatever unit the grower thinks in, and whatever the table is printed for."""
+    maize = crop(bushel_lb=weight)  # its own unit is t/ha
+
+    def of_goal(unit: str) -> float:
+        goal = Q(tonnes, "metric_ton/hectare")
+        if unit == "bu/ac":
+            return float((goal / Q(weight, "lb")).to("1/field_acre").magnitude)
+        return float(goal.to(AS_PINT[unit]).magnitude)
+
+    table = rate(nutrient="N", formula="3 * yield_goal", yield_unit=wanted)
+    sample = {"yield_goal": of_goal(stated or "t/ha"), "yield_unit": stated}
+    done = advise(values({"value": 12.0}), world(maize, table, method(), scale()), samples(sample))
+    (raw,) = done.rated.frame["raw"]
+    agree("amount", raw, 3 * of_goal(wanted or "t/ha"), 1e-13)
 
 
 # ------------------------------------------------------------------------------- soil
