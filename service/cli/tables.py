@@ -136,5 +136,9 @@ def check(
                 console.print_line(f"    Expected: {p.expected}")
             if p.fix:
                 console.print_line(f"    To fix it: {p.fix}")
-        console.print_line(f"{errors} errors, {len(answer.problems) - errors} warnings.")
+        warnings = len(answer.problems) - errors
+        console.print_line(
+            f"{errors} {'error' if errors == 1 else 'errors'}, "
+            f"{warnings} {'warning' if warnings == 1 else 'warnings'}."
+        )
     raise typer.Exit(2 if errors else 1 if answer.problems else 0)
