@@ -347,6 +347,7 @@ class MethodLine(Record):
     soil_water_added: bool | None = None  # to the extract volume; None where the soil is not weighed moist
     from_memory: bool = False  # the method's file was recalled, not looked up
     measured: bool = True  # False where values of this method were only worked out from another's
+    run_here: bool = False  # a value of it comes from a run, and not from a list that was typed
 
 
 class SampleLine(Record):

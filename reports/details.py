@@ -151,7 +151,8 @@ def _how(method: MethodLine, lab: LaboratoryCard, wording: Wording) -> str:
         added = wording.page("sheet-soil-water-yes" if method.soil_water_added else "sheet-soil-water-no")
         parts.append(f"{wording.page('sheet-soil-water')}: {added}")
     if method.from_memory:
-        confirmed = method.id in lab.confirmed_methods
+        # Only what this laboratory measured itself: it cannot vouch for another laboratory's paper.
+        confirmed = method.id in lab.confirmed_methods and method.run_here
         parts.append(wording.page("method-confirmed" if confirmed else "method-from-memory"))
     return "; ".join(filter(None, parts)) or "–"
 

@@ -23,8 +23,10 @@ def table_lines(results: Results, amounts: Amounts, tables: TableSet) -> tuple[T
 
 def method_lines(results: Results, tables: TableSet) -> tuple[MethodLine, ...]:
     """List every method of the results, the measured ones and those whose values were worked out."""
-    ids = _methods(results)
-    return tuple(_method_line(tables.methods[key], ids[key]) for key in ids if key in tables.methods)
+    ids, run_here = _methods(results), _of_runs(results)
+    return tuple(
+        _method_line(tables.methods[key], ids[key], key in run_here) for key in ids if key in tables.methods
+    )
 
 
 def source_lines(
@@ -65,6 +67,15 @@ def _table_line(table: Conversion | ScaleTable | RateTable, tables: TableSet) ->
     )
 
 
+def _of_runs(results: tuple[SoilResult, ...]) -> set[str]:
+    """Methods of values that come from runs."""
+    return {
+        result.measured_as.method if result.measured_as else result.method
+        for result in results
+        if result.origin.startswith("run ")
+    }
+
+
 def _methods(results: tuple[SoilResult, ...]) -> dict[str, bool]:
     """Methods of a field's results, and whether a value was measured by them."""
     measured = {result.measured_as.method if result.measured_as else result.method for result in results}
@@ -72,7 +83,7 @@ def _methods(results: tuple[SoilResult, ...]) -> dict[str, bool]:
     return {name: name in measured for name in both}
 
 
-def _method_line(method: Method, measured: bool) -> MethodLine:
+def _method_line(method: Method, measured: bool, run_here: bool) -> MethodLine:
     soil = (
         f"{method.soil_g:g} g" if method.soil_g else f"{method.scoop_cm3:g} cm3" if method.scoop_cm3 else ""
     )
@@ -91,4 +102,5 @@ def _method_line(method: Method, measured: bool) -> MethodLine:
         ),
         from_memory=method.standing == "memory",
         measured=measured,
+        run_here=run_here,
     )

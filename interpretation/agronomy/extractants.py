@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from interpretation.agronomy.classing import reported_as
 from interpretation.agronomy.formula import Expression, parse
 from interpretation.agronomy.lookup import in_force
+from interpretation.agronomy.scopes import codes_of, groups
 from interpretation.agronomy.tables import Conversion, TableSet
 from interpretation.errors import FurrowsliceError
 from interpretation.methods import Method
@@ -96,7 +97,11 @@ def convert_values(
     of the soils about the equation is not published with it and is **not** in that uncertainty: a class of
     a converted value, and its probability, are only indicative.
 
-    A limit ("< 5") is converted where the equation rises; outside the values the equation is used for, as
+    A row keeps its method where only that one, and not the other, has a table for its crop and day: a class
+    is not taken from it.
+
+    A limit ("< 5") is converted where the equation rises, and rounded up to the digits the other method
+    reports, so that it stays true; outside the values the equation is used for, as
     they are reported, a row keeps its method and is refused. Where the sample also has a value measured
     by the other method that one stands, and the row stays as it is. Of two equations towards one method,
     a sample is given the one named first. Nothing is converted twice.
@@ -115,16 +120,18 @@ def convert_values(
     chosen = switched_on(tables, ids)
     if not chosen:
         return Converted(soil, pd.DataFrame(columns=list(MEASURED)).astype(MEASURED))
-    regions = soil["lab_number"].map(context.set_index("lab_number")["region"])
+    of_sample = context.set_index("lab_number")[["region", "crop"]]
+    places = of_sample.reindex(soil["lab_number"]).set_axis(soil.index)
     out = soil.copy()
     parts: list[pd.DataFrame] = []
     refused: list[tuple[str, str, Rows]] = []
     given = {one.to_method: _samples_with(soil, one.analyte, one.to_method) for one in chosen}
     for one in chosen:
         source, target = tables.methods[one.from_method], tables.methods[one.to_method]
-        rows = _rows(soil, regions, one, source)
+        rows = _rows(soil, places["region"], one, source)
         rows = rows[~soil["lab_number"].iloc[rows].isin(given[one.to_method]).to_numpy()]
-        found, why = _worked_out(soil.iloc[rows], one, source)
+        rows = rows[~_better_as_it_is(one, tables, places["crop"].iloc[rows], soil["sampled_on"].iloc[rows])]
+        found, why = _worked_out(soil.iloc[rows], one, source, target)
         refused += [(key, one.id, rows[why == key]) for key in (OUTSIDE, NO_ANSWER) if (why == key).any()]
         rows, found = rows[why == ""], found[why == ""]
         parts.append(soil.iloc[rows].assign(conversion=one.id)[list(MEASURED)])
@@ -240,19 +247,34 @@ def available(tables: TableSet, value: Mapping[Hashable, Any], crop: str, region
             (one.region, *asked) == (region, *(value[name] for name in kind))
             and in_force(one, on)
             and covers(one, measured, method)[0]
-            and _leads_to_a_table(one, tables, crop, on)
+            and _has_a_table(one, one.to_method, tables, crop, on)
         ):
             found.append(one.id)
     return tuple(sorted(found))
 
 
-def _leads_to_a_table(one: Conversion, tables: TableSet, crop: str, on: date) -> bool:
+def _has_a_table(one: Conversion, method: str, tables: TableSet, crop: str, on: date) -> bool:
+    """Whether the equation's region has a table for a method, a crop and a day."""
     return any(
-        (table.region, table.analyte, table.method) == (one.region, one.analyte, one.to_method)
+        (table.region, table.analyte, table.method) == (one.region, one.analyte, method)
         and (table.crops == "any" or crop in table.crops)
         and in_force(table, on)
         for table in (*tables.scales.values(), *tables.rates.values())
     )
+
+
+def _better_as_it_is(
+    one: Conversion, tables: TableSet, crops: pd.Series, days: pd.Series
+) -> NDArray[np.bool_]:
+    """Which rows have a table for their own method and would find none for the other; once a crop and day."""
+    found = np.zeros(len(crops), dtype=np.bool_)
+    for rows in groups(codes_of(crops, days)):
+        crop, on = crops.iloc[rows[0]], days.iloc[rows[0]].date()
+        own, other = (
+            _has_a_table(one, method, tables, crop, on) for method in (one.from_method, one.to_method)
+        )
+        found[rows] = own and not other
+    return found
 
 
 def _rows(soil: pd.DataFrame, regions: pd.Series, one: Conversion, method: Method) -> Rows:
@@ -275,7 +297,9 @@ def _samples_with(soil: pd.DataFrame, analyte: str, method: str) -> set[str]:
     return set(soil["lab_number"][(soil["analyte"] == analyte) & (soil["method"] == method)])
 
 
-def _worked_out(soil: pd.DataFrame, one: Conversion, method: Method) -> tuple[Floats, NDArray[np.str_]]:
+def _worked_out(
+    soil: pd.DataFrame, one: Conversion, method: Method, target: Method
+) -> tuple[Floats, NDArray[np.str_]]:
     """Value, limit and uncertainty by the equation, ``(n, 3)``, and why a row cannot be converted."""
     value, below, uncertainty = (
         soil[name].to_numpy(dtype=np.float64) for name in ("value", "below", "standard_uncertainty")
@@ -287,10 +311,18 @@ def _worked_out(soil: pd.DataFrame, one: Conversion, method: Method) -> tuple[Fl
     why = np.where(covers(one, measured, method), np.where(answered, "", NO_ANSWER), OUTSIDE)
     parts = (
         np.where(censored, np.nan, found),
-        np.where(censored, found, np.nan),
+        np.where(censored, _rounded_up(found, target), np.nan),
         uncertainty * np.abs(slope(one, measured)),
     )
     return np.column_stack(parts), why
+
+
+def _rounded_up(limits: Floats, method: Method) -> Floats:
+    """Limits rounded up to the digits a method reports: what lay below the limit still does."""
+    _, decimals = reported_as(method.digits, limits)
+    step = 10.0 ** -decimals.astype(np.float64)
+    rounded: Floats = np.ceil(limits / step - 1e-9) * step
+    return np.round(rounded, 9)
 
 
 def _days_meet(one: Conversion, two: Conversion) -> bool:

@@ -74,6 +74,7 @@ def turn(numbers: Floats, rows: Rows, scale: ScaleTable, method: Method, out: Ou
     decimals = np.maximum(out.decimals[rows], needed).astype(np.int8)
     value, below = numbers[rows, 0], numbers[rows, 2]
     numbers[rows] *= scale.per_method_unit
+    numbers[rows, 2] = np.round(numbers[rows, 2], 9)  # 2.1 x 2 is printed as 4.2, whatever binary makes of it
     return Turned(rows, method.unit, scale.per_method_unit, _rounded(value, decimals), decimals, below)
 
 

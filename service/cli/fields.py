@@ -52,6 +52,17 @@ def _advice(
     return actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
 
 
+def _print_idle(convert: list[str] | None, fields: tuple[FieldAdvice, ...]) -> None:
+    """Name each equation that was switched on and found no value to turn."""
+    used = {r.measured_as.conversion for field in fields for r in field.results if r.measured_as}
+    for name in dict.fromkeys(convert or ()):
+        if name not in used:
+            console.print_line(
+                f"{name} turned no value: it takes values by its method, in its region, within its span and "
+                "days, that have no value by the other method and would not lose their table."
+            )
+
+
 def _status(fields: tuple[FieldAdvice, ...]) -> int:
     return 1 if any(actions.refusals(field) for field in fields) else 0
 
@@ -70,6 +81,7 @@ def advise(
     else:
         for field in advised:
             print_field(field)
+        _print_idle(convert, advised)
     raise typer.Exit(_status(advised))
 
 
@@ -167,6 +179,7 @@ def report(
         console.print_json(ReportAnswer(reports=tuple(written)))
     else:
         print_reports(written)
+        _print_idle(convert, advised)
     raise typer.Exit(_status(advised))
 
 

@@ -62,6 +62,14 @@ def test_advise_converts_where_it_is_named(command: Command, bench: Path) -> Non
     assert len(field["tables"][0]["fingerprint"]) == 64
 
 
+def test_an_equation_that_turned_nothing_is_named(command: Command, bench: Path) -> None:
+    path = bench / "values.csv"
+    path.write_text(VALUES.replace("olsen", "bray"), encoding="utf-8")
+    assert f"{NAME} turned no value:" in run(command, "advise", bench, "--convert", NAME).out
+    path.write_text(VALUES, encoding="utf-8")
+    assert "turned no value" not in run(command, "advise", bench, "--convert", NAME).out
+
+
 def test_an_unknown_name_is_told_with_the_known_ones(command: Command, bench: Path) -> None:
     done = run(command, "advise", bench, "--convert", "vale/olsen-from-bray")
     assert done.status == 2

@@ -117,7 +117,11 @@ def test_values_at_the_class_s_limit():
 @pytest.mark.parametrize(
     ("formula", "below", "expected"),
     [
-        ("-8.08 + 0.832 * soil_test", 10.0, 0.24),  # -8.08 + 8.32
+        (
+            "-8.08 + 0.832 * soil_test",
+            10.0,
+            0.3,
+        ),  # -8.08 + 8.32 = 0.24, rounded up to Bray's tenths: it stays true
         ("-8.08 + 0.832 * soil_test", 9.0, "outside-conversion"),
         ("-8.32 + 0.832 * soil_test", 10.0, "not-convertible"),  # a limit of 0 says nothing
         ("40 - 0.1 * soil_test", 10.0, "not-convertible"),  # "less than" would become "more than"
@@ -163,12 +167,24 @@ def test_another_region_s_values_stay_as_they_are():
     assert (result.method, result.refusal.key) == ("m3", "no-table")
 
 
+def test_a_class_is_not_taken_from_a_value_whose_other_method_has_no_table():
+    # the table of the result ends on 10 March, the one of what was measured does not
+    own = scale(id="vale/m3", method="m3")
+    days = [datetime.datetime(2026, 3, day) for day in (10, 11)]  # noqa: DTZ001
+    soil = values(M3 | {"sampled_on": days[0]}, M3 | {"sampled_on": days[1], "lab_number": "S2"})
+    known = world(
+        scale(effective_to="2026-03-10"), own, ACID, BRAY, method(id="olsen"), OHIO, regions=("vale",)
+    )
+    results = record(soil, context=samples({}, {}), known=known).results
+    assert [(r.method, r.class_name) for r in results] == [("bray", "medium"), ("m3", "high")]
+
+
 def test_nothing_is_converted_twice():
     onwards = conversion(id="vale/olsen-from-bray", from_method="bray", to_method="olsen")
     convert = ("vale/bray-from-m3", "vale/olsen-from-bray")
     results = record(
         values(M3, {"value": 30.0, "lab_number": "S2"}),
-        convert, samples({}, {}), tables(onwards),
+        convert, samples({}, {}), tables(onwards, scale(id="vale/olsen", method="olsen")),
     ).results  # fmt: skip
     assert [r.method for r in results] == ["bray", "olsen"]
 

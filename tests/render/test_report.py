@@ -345,8 +345,9 @@ def test_a_rate_that_credits_cover_says_what_covers_it() -> None:
 def test_a_method_from_memory_says_who_answers_for_its_details() -> None:
     line = MethodLine(id="p-mehlich1", title="Mehlich 1", note="5 g + 20 mL", unit="mg/kg", from_memory=True)
 
-    def told(**card: tuple[str, ...]) -> str:
-        return build_report(field(methods=(line,)), laboratory(**card)).methods.rows[0][2]
+    def told(run_here: bool = True, **card: tuple[str, ...]) -> str:
+        methods = (line.model_copy(update={"run_here": run_here}),)
+        return build_report(field(methods=methods), laboratory(**card)).methods.rows[0][2]
 
     # A value typed from another laboratory's paper is taken; that laboratory measured it.
     answers = "details recalled, not looked up; the laboratory that measured answers for them"
@@ -354,3 +355,4 @@ def test_a_method_from_memory_says_who_answers_for_its_details() -> None:
     assert told(confirmed_methods=("p-mehlich1",)) == (
         "5 g + 20 mL; details recalled, and confirmed by this laboratory"
     )
+    assert told(run_here=False, confirmed_methods=("p-mehlich1",)) == f"5 g + 20 mL; {answers}"
