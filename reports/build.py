@@ -75,7 +75,7 @@ def build_report(
         silent=actions.silence(advice, wording),
         materials=actions.material_lines(advice, places, wording),
         notes=actions.note_groups(advice, numbers, places, wording),
-        frame=tuple(wording.page(key) for key in FRAME),
+        frame=(*(wording.page(key) for key in FRAME), *_whose_tables(advice, wording)),
         comment=lab.agent_comment,
         comment_by=wording.page("comment-by", name=lab.agent_name) if lab.agent_name else "",
         back_facts=details.laboratory_facts(advice, lab, wording),
@@ -92,6 +92,13 @@ def build_report(
         sources=details.source_lines(advice, wording),
         declarations=details.statements(advice, wording),
     )
+
+
+def _whose_tables(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
+    """Who publishes the tables, in front too: the grower must know whose advice this is."""
+    if not advice.region_publisher:
+        return ()
+    return (wording.page("frame-tables", publisher=advice.region_publisher),)
 
 
 def _facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[Fact, ...]:

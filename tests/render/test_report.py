@@ -212,7 +212,10 @@ def test_the_deferral_is_on_every_report(locale: str) -> None:
     page = build_report(bare, laboratory(), locale=locale)
     wording = Wording(Format(locale))
     written = html(page)
-    assert page.frame == tuple(wording.page(key) for key in FRAME)
+    whose = wording.page("frame-tables", publisher="Marrowdale Example Board")
+    assert page.frame == (*(wording.page(key) for key in FRAME), whose)
+    unsigned = build_report(field(region_publisher=""), laboratory(), locale=locale)
+    assert unsigned.frame == page.frame[:-1]
     assert all(line in written for line in page.frame)
 
 
