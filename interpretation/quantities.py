@@ -49,7 +49,7 @@ BASES: tuple[str, ...] = get_args(Basis)
 SOIL_UNITS: tuple[str, ...] = get_args(SoilUnit)
 RATE_UNITS: tuple[str, ...] = get_args(RateUnit)
 
-# UCUM has a code for the survey acre only, four millionths larger than the acre of the factors below.
+# [acr_us] is the survey acre, four millionths larger than the acre of the factors below.
 UCUM = MappingProxyType(
     {
         "mg/L": "mg/L", "mg/kg": "mg/kg", "ug/kg": "ug/kg", "g/kg": "g/kg", "mg/dm3": "mg/dm3",
