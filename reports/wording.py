@@ -141,6 +141,8 @@ class Wording:
             text = self.sentence("refusals", key, {**told, "mismatch": self._mismatch(told)})
         else:
             text = self.sentence("refusals", key, told)
+        if told.get("unknown_method"):
+            text += " " + self.sentence("refusals", "unknown-method", told)
         if told.get("conversion") and key in ("no-table", "no-scale"):
             text += " " + self.sentence("refusals", "conversion-available", told)
         if key == "soil-test-refused" and told.get("wanted_unit"):

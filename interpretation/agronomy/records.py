@@ -214,6 +214,8 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
         case "no-table":
             told["failed"] = detail
             told |= _known(value, "depth_from_cm", "depth_to_cm") | _wanted(advice, value, at)
+            if value["method"] not in advice.tables.methods:
+                told["unknown_method"] = value["method"]
             if {*detail.split(",")} <= CHANGED_BY_AN_EQUATION and row not in advice.measured_behind:
                 equations = _available(advice, value, at)
                 told |= {"conversion": ", ".join(equations)} if equations else {}

@@ -139,7 +139,7 @@ def _spelled(name: str, known: set[str], option: str, what: str) -> str:
         f"no {what} is called {name!r}",
         where=option,
         expected=f"one of {', '.join(sorted(known))}" if known else "none: these tables have none",
-        fix=perhaps(name, known) or f"name a {what} as the tables do",
+        fix=perhaps(name, known) or "name it as the tables do",
     )
 
 

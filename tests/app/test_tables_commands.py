@@ -215,7 +215,7 @@ def test_a_list_of_nothing_says_so(command: Command) -> None:
         (("--region", "vael"), "--region: no region is called 'vael'\nExpected: one of hill, vale\n"
                                "To fix it: perhaps vale is meant"),
         (("--crop", "rye"), "--crop: no crop is called 'rye'\nExpected: one of oats, wheat\n"
-                            "To fix it: name a crop as the tables do"),
+                            "To fix it: name it as the tables do"),
         (("--analyte", "phosphorus"), "--analyte: no analyte or nutrient is called 'phosphorus'"),
     ],
 )  # fmt: skip

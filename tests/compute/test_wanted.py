@@ -70,6 +70,17 @@ def test_a_table_that_has_ended_says_when():
     assert "sampling date (the table holds from April 1, 2026 on)." in EN.refusal(later)
 
 
+def test_a_method_that_no_table_knows_is_named():
+    refusal = no_class(world(scale(), method()), {"method": "brey"})
+    assert EN.refusal(refusal) == (
+        "No table fits this value. What does not match: test method (the table is for bray). "
+        "The tables know no test method called brey."
+    )
+    assert ES.refusal(refusal).endswith("Las tablas no conocen ningún método llamado brey.")
+    known = no_class(world(scale(), method(), OLSEN), {"method": "olsen"})
+    assert "unknown_method" not in known.values
+
+
 def test_a_long_list_is_not_printed():
     crops = ["wheat", "oats", "rye", "rice", "flax", "peas", "maize-silage"]
     refusal = no_class(world(scale(crops=crops), method()))
