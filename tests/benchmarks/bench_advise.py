@@ -66,8 +66,8 @@ def tables() -> TableSet:
             formula="max(0, 11 - 0.1 * soil_test)",
         ),
         build.rate(
-            id="vale/lime", nutrient="lime", unit="t/ha", round_to=0.5, when="ph < 60", cap=8,
-            analyte="buffer-pH", method="buffer-ph-bench", formula="0.1 * (75 - soil_test)",
+            id="vale/lime", nutrient="lime", unit="t/ha", round_to=0.5, when="ph < 6", cap=8,
+            analyte="buffer-pH", method="buffer-ph-bench", formula="7.5 - soil_test",
         ),
     ]  # fmt: skip
     notes = [
@@ -77,7 +77,7 @@ def tables() -> TableSet:
     ]  # fmt: skip
     methods = [
         build.method(id=method_id(analyte), analyte=analyte, form=form, unit=unit, **(
-            {"valid_ph_max": 90, "use_instead": "b-bench"} if analyte == "P" else {}
+            {"valid_ph_max": 9, "use_instead": "b-bench"} if analyte == "P" else {}
         ))
         for analyte, form, unit in ANALYTES
     ]  # fmt: skip
@@ -98,6 +98,8 @@ def soil_values(rows: int) -> pd.DataFrame:
         "method": pd.Categorical(np.tile([method_id(key) for key, _, _ in ANALYTES], samples)),
     }
     value = draw.gamma(2.0, 15.0, len(sample)).round(2)
+    of_ph = np.tile([unit == "pH" for _, _, unit in ANALYTES], samples)
+    value[of_ph] = (value[of_ph] / 10).round(2)
     censored = draw.random(len(sample)) < 0.01
     frame = pd.DataFrame(
         {
