@@ -128,19 +128,8 @@ class Wording:
 
     def refusal(self, refusal: Refusal) -> str:
         """Say why there is no class or no amount, and what to ask for instead."""
-        key, told = refusal.key, refusal.values
-        if key == "missing-input" and told.get("input") == "soil_test" and told.get("method"):
-            key = "missing-soil-test"
-        elif key == "missing-input" and told.get("wanted"):
-            key = "yield-unit"
-        elif has_no_scale(refusal):
-            key = "no-scale"
-        if isinstance(told.get("condition"), str):
-            told = {**told, "condition": self.condition(str(told["condition"]))}
-        if key == "no-table":
-            text = self.sentence("refusals", key, {**told, "mismatch": self._mismatch(told)})
-        else:
-            text = self.sentence("refusals", key, told)
+        key, told = self._sentence_of(refusal)
+        text = self.sentence("refusals", key, told)
         if told.get("unknown_method"):
             text += " " + self.sentence("refusals", "unknown-method", told)
         if told.get("conversion") and key in ("no-table", "no-scale"):
@@ -150,6 +139,24 @@ class Wording:
         if told.get("use_instead"):
             text += " " + self.sentence("refusals", "method-use-instead", told)
         return text
+
+    def _sentence_of(self, refusal: Refusal) -> tuple[str, Mapping[str, str | float]]:
+        """Key of the sentence that fits a refusal best, and what is written into it."""
+        key, told = refusal.key, refusal.values
+        if key == "missing-input" and told.get("input") == "soil_test" and told.get("method"):
+            key = "missing-soil-test"
+        elif key == "missing-input" and told.get("wanted"):
+            key = "yield-unit"
+        elif has_no_scale(refusal):
+            key = "no-scale"
+        elif key == "no-table":
+            told = {**told, "mismatch": self._mismatch(told)}
+        elif key == "no-rate-row" and "lowest" in told:
+            unit = printed(str(told.get("unit", "")))
+            key, told = "outside-rows", {**told, "of_unit": f" {unit}" if unit else ""}
+        if isinstance(told.get("condition"), str):
+            told = {**told, "condition": self.condition(str(told["condition"]))}
+        return key, told
 
     def _mismatch(self, told: Mapping[str, str | float]) -> str:
         """What did not match, each with what the region's tables ask for instead."""

@@ -96,6 +96,10 @@ def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
                 and not ("day" in failed and in_force(one, at["sampled_on"].date()))
             ]
             told |= asked_for(regional, failed, advice.tables)
+        case "no-rate-row" if table is not None and table.by_value and table.between_rows == "straight-line":
+            first, last = table.by_value[0].at, table.by_value[-1].at
+            told |= {"input": table.rows_of, "lowest": first, "highest": last}
+            told |= {"unit": table.yield_unit} if table.rows_of == "yield_goal" and table.yield_unit else {}
         case "soil-test-refused":
             told["reason"] = detail
             tested = advice.classed.frame.iloc[rated["soil_row"]]

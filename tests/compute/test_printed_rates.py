@@ -133,6 +133,15 @@ def test_a_value_outside_the_rows_is_refused_in_words():
         rows_of="yield_goal",
     )
     found = p2o5(world(table), yield_goal=9.0)
+    assert EN.refusal(found.refusal) == "The table covers yield goal from 4 to 8 only."
+    assert ES.refusal(found.refusal) == "La tabla solo abarca meta de rendimiento de 4 a 8."
+    bushels = table.model_copy(update={"yield_unit": "t/ha"})
+    assert EN.refusal(p2o5(world(bushels), yield_goal=3.0).refusal).endswith("from 4 to 8 t/ha only.")
+
+
+def test_a_row_without_a_figure_is_refused_in_words():
+    table = rate(by_value=[{"from": 0, "rate": None}, {"from": 8, "rate": 60}], rows_of="yield_goal")
+    found = p2o5(world(table), yield_goal=3.0)
     assert EN.refusal(found.refusal) == "The table gives no amount, or only a range, for this value."
     assert ES.refusal(found.refusal) == (
         "La tabla no da ninguna cantidad, o solo un intervalo, para este valor."
