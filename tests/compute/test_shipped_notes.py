@@ -32,9 +32,10 @@ def said(table, **context):
     [
         (FEEDS, 20.0, ["manure-counted"]),
         (FEEDS, 60.0, ["manure-counted"]),  # nothing is left to give, because of the manure
-        (FEEDS, 0.0, []),
+        (FEEDS, 0.0, ["no-manure-stated"]),
         ({"formula": "50"}, 20.0, ["manure-p2o5-not-counted"]),
-        ({"formula": "50"}, 0.0, []),
+        ({"formula": "50"}, 0.0, ["no-manure-stated"]),
+        ({"formula": "0"}, 0.0, []),  # no amount to be too high
         ({"formula": "0"}, 20.0, []),  # nothing to take it off
         ({"formula": "50", "holds_if": "manure_p2o5_kg_per_ha == 0"}, 20.0, []),  # no amount
     ],
