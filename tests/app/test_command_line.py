@@ -51,9 +51,9 @@ def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str])
 Command = Callable[..., Done]
 
 
-def answer(done: Done, document: str) -> dict[str, object]:
+def answer(done: Done, document: str) -> dict[str, Any]:
     """The JSON a command printed, valid by the schema that describes it."""
-    printed: dict[str, object] = json.loads(done.out)
+    printed: dict[str, Any] = json.loads(done.out)
     jsonschema.validate(printed, ANSWERS[document].model_json_schema(mode="serialization"))
     return printed
 

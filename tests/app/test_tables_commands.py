@@ -8,19 +8,14 @@ from __future__ import annotations
 
 import doctest
 import io
-import json
 import os
 import subprocess
 import sys
-from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
 from types import ModuleType
-from typing import Any
 
-import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given
@@ -32,14 +27,17 @@ from service.actions import coverage as coverage_list
 from service.actions import tables as tables_action
 from service.actions.coverage import Wanted, entries
 from service.actions.tables import KINDS, find, naming, reported_classes
-from service.cli import app, console
-from service.cli.answers import ANSWERS
+from service.cli import console
 from service.cli.tabletext import coverage, formulas, pictures, show
 from service.cli.tabletext.coverage import REFRESH, coverage_page
 from service.cli.tabletext.formulas import in_words
 from service.cli.tabletext.words import WIDTH
 from service.paths import tables_directory
 from service.tablefiles import read_tables
+from tests.app.test_command_line import Command, Done, answer
+from tests.app.test_command_line import command as furrowslice
+
+__all__ = ["furrowslice"]  # the fixture
 
 ROOT = Path(__file__).parents[2]
 CASES = ROOT / "tests" / "cases" / "shown_tables"
@@ -68,32 +66,14 @@ PAGES = {
 }
 
 
-@dataclass(frozen=True)
-class Done:
-    """How a command ended."""
-
-    status: int
-    out: str
-    err: str
-
-
 @pytest.fixture
-def command(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Done]:
+def command(furrowslice: Command) -> Command:
+    """Commands about the tables of this file's cases, or of another folder."""
+
     def ran(*arguments: object, tables: Path = CASES) -> Done:
-        words = ["furrowslice", "tables", *map(str, arguments), "--tables", str(tables)]
-        monkeypatch.setattr(sys, "argv", words)
-        try:
-            app.main()
-            status = 0
-        except SystemExit as end:
-            status = int(end.code or 0)
-        printed = capsys.readouterr()
-        return Done(status, printed.out, printed.err)
+        return furrowslice("tables", *arguments, "--tables", tables)
 
     return ran
-
-
-Command = Callable[..., Done]
 
 
 @pytest.fixture(scope="module")
@@ -104,13 +84,6 @@ def cases() -> TableSet:
 @pytest.fixture(scope="module")
 def shipped() -> TableSet:
     return read_tables(SHIPPED)
-
-
-def answer(done: Done, document: str) -> dict[str, Any]:
-    """The JSON a command printed, valid by the schema that describes it."""
-    printed: dict[str, Any] = json.loads(done.out)
-    jsonschema.validate(printed, ANSWERS[document].model_json_schema(mode="serialization"))
-    return printed
 
 
 # ----------------------------------------------------------------------------------- the pages as printed
