@@ -75,6 +75,8 @@ _W = ATOMIC_WEIGHT
 KG_PER_LB = 0.45359237
 HA_PER_ACRE = 0.40468564224
 CM_PER_INCH = 2.54
+# A depth of 6 in is 15.24 cm and is printed as 15 cm, 8 in as 20: half a centimetre takes up that rounding.
+DEPTH_TOLERANCE_CM = 0.5
 KG_PER_HA_PER_LB_PER_ACRE = KG_PER_LB / HA_PER_ACRE
 T_PER_HA_PER_TON_PER_ACRE = 2000 * KG_PER_LB / 1000 / HA_PER_ACRE
 KG_PER_HA_PER_LB_PER_1000_FT2 = KG_PER_LB / 92.90304 * 10_000  # 1000 ft2 of 0.3048 m each way

@@ -16,6 +16,7 @@ from babel.numbers import format_decimal
 from interpretation.errors import FurrowsliceError
 from interpretation.quantities import (
     CM_PER_INCH,
+    DEPTH_TOLERANCE_CM,
     HA_PER_ACRE,
     KG_PER_HA_PER_LB_PER_1000_FT2,
     KG_PER_HA_PER_LB_PER_ACRE,
@@ -23,7 +24,6 @@ from interpretation.quantities import (
 )
 
 Units = Literal["metric", "us"]
-DEPTH_TOLERANCE_CM = 0.5
 LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
 
 # Written for the eye; files and interfaces keep the plain spelling.

@@ -11,10 +11,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from interpretation.agronomy.lookup import rate_applying
+from interpretation.agronomy.meeting import soil_test_units
 from interpretation.agronomy.rated import Part, RatedSamples, joined, refused
 from interpretation.agronomy.rates import Rates, names_in, rates
 from interpretation.agronomy.samples import REMOVAL, Column, kg_per_ha
-from interpretation.agronomy.scope_rules import soil_test_units
 from interpretation.agronomy.scopes import codes_of, groups, periods
 from interpretation.agronomy.tables import RateTable, TableSet
 from interpretation.agronomy.values import SCOPE, ClassedValues

@@ -23,7 +23,8 @@ def table_lines(results: Results, amounts: Amounts, tables: TableSet) -> tuple[T
 
 def method_lines(results: Results, tables: TableSet) -> tuple[MethodLine, ...]:
     """List every method of the results, the measured ones and those whose values were worked out."""
-    ids, run_here = _methods(results), _of_runs(results)
+    ids = _methods(results)
+    run_here = {_measured_by(result) for result in results if result.origin.startswith("run ")}
     return tuple(
         _method_line(tables.methods[key], ids[key], key in run_here) for key in ids if key in tables.methods
     )
@@ -67,20 +68,15 @@ def _table_line(table: Conversion | ScaleTable | RateTable, tables: TableSet) ->
     )
 
 
-def _of_runs(results: tuple[SoilResult, ...]) -> set[str]:
-    """Methods of values that come from runs."""
-    return {
-        result.measured_as.method if result.measured_as else result.method
-        for result in results
-        if result.origin.startswith("run ")
-    }
+def _measured_by(result: SoilResult) -> str:
+    """The method a value was measured by; its own method is another one where it was worked out."""
+    return result.measured_as.method if result.measured_as else result.method
 
 
-def _methods(results: tuple[SoilResult, ...]) -> dict[str, bool]:
+def _methods(results: Results) -> dict[str, bool]:
     """Methods of a field's results, and whether a value was measured by them."""
-    measured = {result.measured_as.method if result.measured_as else result.method for result in results}
-    both = (each for r in results for each in (r.measured_as and r.measured_as.method, r.method) if each)
-    return {name: name in measured for name in both}
+    measured = set(map(_measured_by, results))
+    return {name: name in measured for r in results for name in (_measured_by(r), r.method)}
 
 
 def _method_line(method: Method, measured: bool, run_here: bool) -> MethodLine:

@@ -12,10 +12,8 @@ from typing import TypeVar
 
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
 from interpretation.errors import NoTableApplies
+from interpretation.quantities import DEPTH_TOLERANCE_CM
 from interpretation.quantities import analyte as known_analyte
-
-# A depth of 6 in is 15.24 cm and is printed as 15 cm, 8 in as 20: half a centimetre takes up that rounding.
-DEPTH_TOLERANCE_CM = 0.5
 
 T = TypeVar("T", bound=Scoped)
 Depth = tuple[float, float] | None

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy import formula_rules, row_rules, scope_rules
 from interpretation.agronomy.formula import ASSUMABLE, NAMES, NOTE_NAMES, RATE_NAMES, TEXT_NAMES, Expression
+from interpretation.agronomy.meeting import scales_of
 from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import RateTable, ScaleTable, TableSet
 
@@ -229,7 +230,7 @@ def _rows(table: RateTable, tables: TableSet, expressions: list[Expression]) -> 
         )
         return
     if table.by_class is not None:
-        scales = scope_rules.scales_of(table, tables)
+        scales = scales_of(table, tables)
         if not scales:
             yield Problem(
                 KIND,
@@ -262,7 +263,7 @@ def _run(table: RateTable, tables: TableSet, expressions: dict[Path, Expression]
     path: Path = next(
         ((name,) for name in ("formula", "by_value", "by_class") if getattr(table, name) is not None), ()
     )
-    tests, amounts = _amounts(table, scope_rules.scales_of(table, tables), expressions)
+    tests, amounts = _amounts(table, scales_of(table, tables), expressions)
     rising = np.flatnonzero(np.diff(np.maximum(amounts, table.floor)) > 1e-9)
     if rising.size:
         low, high = (f"{amounts[i]:.4g} at {tests[i]:.4g}" for i in (rising[0], rising[0] + 1))

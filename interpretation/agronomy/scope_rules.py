@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date, timedelta
+from datetime import timedelta
 from itertools import combinations, pairwise
 
-from interpretation.agronomy.lookup import DEPTH_TOLERANCE_CM
+from interpretation.agronomy.meeting import earlier, meet, soil_test_units
 from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
 from interpretation.methods import Method, Standing
@@ -248,33 +248,6 @@ def _unit(table: ScaleTable, method: Method) -> Iterator[Problem]:
         )
 
 
-def scales_of(table: RateTable, tables: TableSet) -> list[ScaleTable]:
-    """Scales that class the soil test of a rate table, for some of its samples."""
-    return [
-        scale
-        for scale in tables.scales.values()
-        if (scale.analyte, scale.method) == (table.analyte, table.method) and meet(scale, table)
-    ]
-
-
-def soil_test_units(table: RateTable, tables: TableSet) -> frozenset[str]:
-    """Units in which a rate's soil test may come: its scales', else its region's, else its method's own.
-
-    Classed values are in the unit of their scale. A value that no scale of the region covers may be used as
-    its method reports it, but never beside scales, and amounts, that count in another unit.
-    """
-    of_test = [
-        scale
-        for scale in tables.scales.values()
-        if (scale.region, scale.method) == (table.region, table.method)
-        and table.analyte in (None, scale.analyte)
-    ]
-    units = {scale.unit for scale in of_test if meet(scale, table)} or {scale.unit for scale in of_test}
-    if not units and table.method in tables.methods:
-        units = {tables.methods[table.method].unit}
-    return frozenset(units)
-
-
 def _unit_of_soil_test(table: RateTable, kind: str, tables: TableSet) -> Iterator[Problem]:
     """A formula or a row cannot say which of two units its soil test is in."""
     units = soil_test_units(table, tables)
@@ -296,7 +269,7 @@ def overlaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
     for one, two in combinations(sorted(found, key=lambda t: (t.effective_from, t.id)), 2):
         first, last = (
             max(one.effective_from, two.effective_from),
-            _earlier(one.effective_to, two.effective_to),
+            earlier(one.effective_to, two.effective_to),
         )
         if (last is not None and last < first) or not _one_scope(one, two):
             continue
@@ -336,19 +309,6 @@ def gaps(found: Sequence[Scoped], kind: str) -> Iterator[Problem]:
             )
 
 
-def meet(one: Scoped, two: Scoped) -> bool:
-    """Whether two tables of one region can hold for one sample on one day."""
-    last = _earlier(one.effective_to, two.effective_to)
-    return (
-        one.region == two.region
-        and _share(one.crops, two.crops, every="any")
-        and _share(one.textures, two.textures, every=())
-        and _share(one.soil_groups, two.soil_groups, every=())
-        and (one.depth_cm is None or two.depth_cm is None or _same(one.depth_cm, two.depth_cm))
-        and (last is None or last >= max(one.effective_from, two.effective_from))
-    )
-
-
 def _one_scope(one: Scoped, two: Scoped) -> bool:
     if not meet(one, two):
         return False
@@ -356,15 +316,3 @@ def _one_scope(one: Scoped, two: Scoped) -> bool:
         # A table without a method holds beside every method; different methods never meet.
         return one.nutrient == two.nutrient and (None in (one.method, two.method) or one.method == two.method)
     return (one.analyte, one.method) == (two.analyte, two.method)
-
-
-def _share(one: Sequence[str], two: Sequence[str], every: Sequence[str]) -> bool:
-    return one == every or two == every or bool(set(one) & set(two))
-
-
-def _same(one: tuple[float, float], two: tuple[float, float]) -> bool:
-    return all(abs(a - b) <= 2 * DEPTH_TOLERANCE_CM for a, b in zip(one, two, strict=True))
-
-
-def _earlier(one: date | None, two: date | None) -> date | None:
-    return min((day for day in (one, two) if day is not None), default=None)

@@ -11,6 +11,7 @@ import io
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from datetime import date
 from itertools import pairwise
 from pathlib import Path
@@ -28,7 +29,7 @@ from service.actions import tables as tables_action
 from service.actions.coverage import Wanted, entries
 from service.actions.tables import KINDS, find, naming, reported_classes
 from service.cli import console
-from service.cli.tabletext import coverage, formulas, pictures, show
+from service.cli.tabletext import amounts, coverage, formulas, pictures, show
 from service.cli.tabletext.coverage import REFRESH, coverage_page
 from service.cli.tabletext.formulas import in_words
 from service.cli.tabletext.words import WIDTH
@@ -141,6 +142,20 @@ def test_the_invented_region_stands_last_and_is_marked(command: Command) -> None
     assert "MARROWDALE (marrowdale)\nMarrowdale Example Board\nINVENTED EXAMPLE." in out
     assert out.count("INVENTED EXAMPLE.") == 1
     assert out.index("MARROWDALE") > max(out.index(f"({name})") for name in ("ireland", "uk", "texas"))
+
+
+def test_a_soil_test_that_no_scale_covers_is_named_in_the_unit_that_the_amount_would_take(
+    cases: TableSet,
+) -> None:
+    # Bray P is reported in mg/kg, the scales of the region count lb/ac, none is for light soils.
+    rate = cases.rates["vale/phosphate"]
+    assert cases.methods["bray"].unit == "mg/kg"
+    assert amounts.test_unit(cases, rate) == "lb/ac"
+    assert amounts.test_unit(cases, rate.model_copy(update={"soil_groups": ("light",)})) == "lb/ac"
+    # With a scale in another unit beside it, the classes of the rate hold for both.
+    second = cases.scales["vale/phosphorus-heavy"].model_copy(update={"id": "vale/second", "unit": "mg/kg"})
+    both = replace(cases, scales={**cases.scales, second.id: second})
+    assert amounts.test_unit(both, rate) == "lb/ac or mg/kg"
 
 
 # ---------------------------------------------------------------------------------- narrowing the list down

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from interpretation.agronomy.classing import decimals_of
+from interpretation.agronomy.meeting import scales_of, soil_test_units
 from interpretation.agronomy.rates import expression, rates
-from interpretation.agronomy.scope_rules import scales_of
 from interpretation.agronomy.tables import Crop, RateTable, TableSet
 from interpretation.agronomy.yields import yield_factor
 from reports.charts import nice_ticks
@@ -31,10 +31,8 @@ def rules_of(table: RateTable) -> list[Rule]:
 
 
 def test_unit(tables: TableSet, table: RateTable) -> str:
-    """Unit of the soil test in a rate table: that of the scale that classes it, else the method's own."""
-    behind = scales_of(table, tables)
-    method = tables.methods.get(table.method or "")
-    return behind[0].unit if behind else method.unit if method else ""
+    """Unit of the soil test in a rate table; several, which only rows by class can take, with "or"."""
+    return " or ".join(sorted(soil_test_units(table, tables)))
 
 
 def yield_unit(tables: TableSet, table: RateTable) -> str:

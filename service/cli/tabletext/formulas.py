@@ -20,7 +20,7 @@ _VERBS: Mapping[type[ast.AST], str] = {
     ast.Lt: "is below", ast.LtE: "is at most", ast.Gt: "is above", ast.GtE: "is at least",
     ast.Eq: "is", ast.NotEq: "is not",
 }  # fmt: skip
-UNITLESS = frozenset({"pH", "index", "ratio"})
+UNITLESS = frozenset({"pH", "index", "ratio"})  # their name says what they count
 # How tightly a piece holds together: choice, or, and, not and comparison, sum, product, single word.
 _CHOICE, _OR, _AND, _SAID, _SUM, _WORD = 0, 1, 2, 3, 4, 7
 

@@ -25,9 +25,9 @@ from service.cli.tabletext.words import (
     method_name,
     phrase,
     point,
+    source_line,
     standing,
     unit_words,
-    wrapped,
 )
 
 SALT_BASES = {
@@ -137,8 +137,7 @@ def cited_lines(tables: TableSet, record: Record) -> list[str]:
         if source is None:
             lines += [f"  {name}"]
             continue
-        parts = listed(filter(None, (source.title, source.publisher, str(source.year or ""), source.locator)))
-        lines += wrapped(f"{parts}; {WORDING.name('standings', source.read)}", "  - ", "    ")
+        lines += point(f"{source_line(source)}; {WORDING.name('standings', source.read)}")
         lines += [f"    {name}{f'  {source.url}' if source.url else ''}"]
     return lines
 

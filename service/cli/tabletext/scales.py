@@ -8,6 +8,7 @@ from interpretation.agronomy.tables import ScaleTable, Scoped, TableSet
 from interpretation.quantities import analyte as known_analyte
 from reports.format import soil_unit
 from service.actions.tables import ReportedClass, reported_classes
+from service.cli.tabletext.formulas import UNITLESS
 from service.cli.tabletext.pictures import scale_picture, strokes
 from service.cli.tabletext.words import (
     WIDTH,
@@ -24,7 +25,6 @@ from service.cli.tabletext.words import (
     unit_words,
 )
 
-UNITLESS = frozenset({"pH", "index", "ratio", "%"})
 FORMLESS = frozenset({"pH", "organic matter", "organic carbon", "charge", "percent", "ratio", "EC", "index"})
 
 
@@ -87,7 +87,7 @@ def turned_words(tables: TableSet, scale: ScaleTable) -> str:
 def rounding_words(step: float, unit: str) -> str:
     """A rounding step as a person says it."""
     if step == 1:
-        return f"to whole {'numbers' if unit in UNITLESS else unit_words(unit)}"
+        return f"to whole {'numbers' if unit in {*UNITLESS, '%'} else unit_words(unit)}"
     decimals = decimals_of(step)
     if step == 10.0**-decimals:
         return f"to {decimals} {'decimal' if decimals == 1 else 'decimals'}"

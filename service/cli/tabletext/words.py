@@ -73,7 +73,7 @@ def listed(names: Iterable[str], joined: str = ", ") -> str:
 
 
 def analyte_name(key: str) -> str:
-    """An analyte as it is called, its key beside it where that says something else."""
+    """An analyte as it is called, such as ``Nitrate nitrogen``."""
     return WORDING.name("analytes", key)
 
 
