@@ -302,9 +302,10 @@ def words(
     if None in known.values():
         index = next(i for i, cell in enumerate(column.cells) if known[cell] is None)
         cell = column.cells[index]
+        shown = (key if fold(key) == word else word for word, key in meanings.items())  # dS/m, not ds/m
         raise column.refuse(
             index, f"{_seen(cell)} is not a known word" if cell else "the cell is empty",
-            expected=f"{what}: {', '.join(word for word in meanings if word)}",
+            expected=f"{what}: {', '.join(filter(None, shown))}",
             fix=fix,
         )  # fmt: skip
     return [str(known[cell]) for cell in column.cells]

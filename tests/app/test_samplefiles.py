@@ -295,7 +295,7 @@ def test_uncertainty_and_origin_may_be_missing(tmp_path: Path) -> None:
     ("name", "cell", "parts"),
     [
         ("lab_number", "12", ["no sample has the lab number '12'"]),
-        ("analyte", "Q", ["'Q' is not a known word", "analyte: p, nitrate"]),
+        ("analyte", "Q", ["'Q' is not a known word", "analyte: P, nitrate"]),
         ("form", "P", ["'P' is not a form of pH"]),
         ("method", "pH in water", ["'pH in water' is no method id", "ph-water-1:1"]),
         ("method", "", ["the cell is empty"]),
@@ -306,7 +306,7 @@ def test_uncertainty_and_origin_may_be_missing(tmp_path: Path) -> None:
         ("value", "<64", ["pH has no such value"]),
         ("standard_uncertainty", "13", ["pH has no such standard uncertainty"]),
         ("value", ">7", ["'>7' is not a number"]),
-        ("unit", "ppm", ["'ppm' is not a known word", "mg/kg"]),
+        ("unit", "ppm", ["'ppm' is not a known word", "mg/kg", "dS/m, pH, ratio"]),
         ("basis", "", ["the cell is empty"]),
         ("standard_uncertainty", "-0.1", ["-0.1 is out of range"]),
     ],
