@@ -1,0 +1,7 @@
+"""Growers, farms, fields and their history."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()

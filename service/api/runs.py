@@ -1,0 +1,7 @@
+"""Runs: upload, look, decide, release."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()

@@ -1,0 +1,2 @@
+// Comfort only: every page works without this file.
+"use strict";

@@ -1,0 +1,7 @@
+"""The tables in force, to read."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()

@@ -1,0 +1,1 @@
+"""The database: the only place where SQL is written."""

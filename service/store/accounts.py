@@ -1,0 +1,206 @@
+"""Accounts, their sessions and access tokens."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+from typing import Any
+
+import sqlalchemy as sa
+from pydantic import BaseModel, ConfigDict
+
+from service.callers import RIGHTS, Caller, Door, Right, Role, Scope
+from service.store.database import Look
+from service.store.schema import access_token, account, account_county, session
+from service.tokens import new_token, sha256
+
+
+class Account(BaseModel):
+    """A person who may sign in."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    id: int
+    email: str
+    name: str
+    role: Role
+    laboratory_id: int | None
+    region: str
+    counties: tuple[str, ...]
+    language: str
+    created_at: datetime
+    disabled_at: datetime | None
+    has_password: bool
+    has_second_factor: bool
+
+
+class Session(BaseModel):
+    """One sign-in on one machine."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    id: int
+    account_id: int
+    form_token: str
+    created_at: datetime
+    seen_at: datetime
+    confirmed: bool
+
+
+def folded(email: str) -> str:
+    """One spelling of an e-mail address: without blanks around it, in small letters."""
+    return email.strip().casefold()
+
+
+def add(
+    look: Look, *, email: str, name: str, role: Role, laboratory_id: int | None = None, region: str = "",
+    counties: tuple[str, ...] = (), language: str = "en",
+) -> int:  # fmt: skip
+    """Add an account without a password; returns its id."""
+    account_id: int = look.connection.execute(
+        account.insert()
+        .values(
+            email=folded(email), name=name, role=role.value, laboratory_id=laboratory_id, region=region,
+            language=language, created_at=look.now,
+        )
+        .returning(account.c.id)
+    ).scalar_one()  # fmt: skip
+    set_counties(look, account_id, counties)
+    return account_id
+
+
+def set_counties(look: Look, account_id: int, counties: tuple[str, ...]) -> None:
+    """Give an account exactly these counties."""
+    look.connection.execute(account_county.delete().where(account_county.c.account_id == account_id))
+    if counties:
+        look.connection.execute(
+            account_county.insert(),
+            [{"account_id": account_id, "county_id": county} for county in sorted(set(counties))],
+        )
+
+
+def count(look: Look) -> int:
+    """How many accounts there are."""
+    return look.connection.execute(sa.select(sa.func.count()).select_from(account)).scalar_one()
+
+
+def by_id(look: Look, account_id: int) -> Account | None:
+    """One account."""
+    row = look.connection.execute(sa.select(account).where(account.c.id == account_id)).one_or_none()
+    return None if row is None else _account(row, _counties(look, account_id))
+
+
+def by_email(look: Look, email: str) -> Account | None:
+    """The account of an address, whatever its capital letters."""
+    row = look.connection.execute(sa.select(account).where(account.c.email == folded(email))).one_or_none()
+    return None if row is None else _account(row, _counties(look, row.id))
+
+
+def everybody(look: Look) -> tuple[Account, ...]:
+    """All accounts by name."""
+    rows = look.connection.execute(sa.select(account).order_by(account.c.name, account.c.id)).all()
+    counties: dict[int, list[str]] = {}
+    for each in look.connection.execute(sa.select(account_county).order_by(account_county.c.county_id)):
+        counties.setdefault(each.account_id, []).append(each.county_id)
+    return tuple(_account(row, tuple(counties.get(row.id, ()))) for row in rows)
+
+
+def _counties(look: Look, account_id: int) -> tuple[str, ...]:
+    chosen = sa.select(account_county.c.county_id).where(account_county.c.account_id == account_id)
+    return tuple(look.connection.scalars(chosen.order_by(account_county.c.county_id)))
+
+
+def _account(row: sa.Row[*tuple[Any, ...]], counties: tuple[str, ...]) -> Account:
+    return Account(
+        id=row.id, email=row.email, name=row.name, role=Role(row.role), laboratory_id=row.laboratory_id,
+        region=row.region, counties=counties, language=row.language, created_at=row.created_at,
+        disabled_at=row.disabled_at, has_password=bool(row.password_hash),
+        has_second_factor=bool(row.totp_secret),
+    )  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------- sessions
+
+
+def begin_session(look: Look, account_id: int, *, confirmed: bool) -> str:
+    """Begin a session; returns its secret, which is kept nowhere."""
+    token = new_token()
+    look.connection.execute(
+        session.insert().values(
+            token_sha256=sha256(token), account_id=account_id, form_token=new_token(), created_at=look.now,
+            seen_at=look.now, confirmed=confirmed,
+        )
+    )  # fmt: skip
+    return token
+
+
+def end_session(look: Look, token: str) -> None:
+    """End one session."""
+    look.connection.execute(session.delete().where(session.c.token_sha256 == sha256(token)))
+
+
+def end_sessions(look: Look, account_id: int) -> None:
+    """End every session of an account."""
+    look.connection.execute(session.delete().where(session.c.account_id == account_id))
+
+
+def touch_session(look: Look, session_id: int) -> None:
+    """Remember that a session was used now."""
+    look.connection.execute(session.update().where(session.c.id == session_id).values(seen_at=look.now))
+
+
+def session_of(
+    look: Look, token: str, *, idle: timedelta, longest: timedelta
+) -> tuple[Session, Caller] | None:
+    """The session of a secret and who it is; None when it has ended or its account is disabled."""
+    row = look.connection.execute(
+        sa.select(
+            session.c.id.label("session_id"), session.c.form_token, session.c.created_at, session.c.seen_at,
+            session.c.confirmed, account.c.id, account.c.name, account.c.role, account.c.laboratory_id,
+            account.c.region, account.c.language,
+        )
+        .join(account, session.c.account_id == account.c.id)
+        .where(
+            session.c.token_sha256 == sha256(token),
+            account.c.disabled_at.is_(None),
+            session.c.seen_at > look.now - idle,
+            session.c.created_at > look.now - longest,
+        )
+    ).one_or_none()  # fmt: skip
+    if row is None:
+        return None
+    found = Session(
+        id=row.session_id, account_id=row.id, form_token=row.form_token, created_at=row.created_at,
+        seen_at=row.seen_at, confirmed=row.confirmed,
+    )  # fmt: skip
+    return found, _caller(look, row, "page", RIGHTS[Role(row.role)])
+
+
+def caller_of_access_token(look: Look, token: str) -> Caller | None:
+    """Who an access token stands for; None when it is unknown, expired or revoked."""
+    row = look.connection.execute(
+        sa.select(
+            access_token.c.rights, account.c.id, account.c.name, account.c.role, account.c.laboratory_id,
+            account.c.region, account.c.language,
+        )
+        .join(account, access_token.c.account_id == account.c.id)
+        .where(
+            access_token.c.token_sha256 == sha256(token),
+            access_token.c.revoked_at.is_(None),
+            access_token.c.expires_at > look.now,
+            account.c.disabled_at.is_(None),
+        )
+    ).one_or_none()  # fmt: skip
+    if row is None:
+        return None
+    given = {Right(name) for name in row.rights}
+    return _caller(look, row, "api", RIGHTS[Role(row.role)] & given)
+
+
+def _caller(look: Look, row: sa.Row[*tuple[Any, ...]], door: Door, rights: frozenset[Right]) -> Caller:
+    role = Role(row.role)
+    counties = frozenset(_counties(look, row.id)) if role is Role.AGENT else None
+    return Caller(
+        account_id=row.id, name=row.name, role=role,
+        scope=Scope(row.laboratory_id, counties, row.region), door=door, rights=rights,
+        language=row.language,
+    )  # fmt: skip

@@ -1,0 +1,102 @@
+"""What holds for every request and answer: identity, headers, origin, one log line."""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Sequence
+from urllib.parse import urlsplit
+
+import structlog
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service.tokens import new_token
+
+POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'"
+HEADERS = (
+    ("content-security-policy", POLICY),
+    ("x-content-type-options", "nosniff"),
+    ("referrer-policy", "same-origin"),
+    ("cross-origin-opener-policy", "same-origin"),
+    ("cross-origin-resource-policy", "same-origin"),
+    ("permissions-policy", "geolocation=(), camera=(), microphone=()"),
+    ("x-robots-tag", "noindex, nofollow"),
+)
+HTTPS_ONLY = ("strict-transport-security", "max-age=31536000")
+SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+log = structlog.get_logger("furrowslice.request")
+
+
+def configure_log(level: int = logging.INFO) -> None:
+    """Write the log as one JSON object a line: what comes from outside cannot begin a line of its own."""
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(sort_keys=True),
+        ],
+        wrapper_class=structlog.make_filtering_bound_logger(level),
+    )
+
+
+class Guard:
+    """Middleware around everything.
+
+    A page that changes something must have been asked for from our own pages: ``Sec-Fetch-Site``, or
+    ``Origin`` where a browser sends only that, says so. Requests with an access token come from programs,
+    which have no cookies that somebody else's page could use.
+    """
+
+    def __init__(self, app: ASGIApp, hosts: Sequence[str] = (), secure: bool = False) -> None:
+        self.app = app
+        self.hosts = frozenset(hosts)
+        self.headers = (*HEADERS, HTTPS_ONLY) if secure else HEADERS
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve one request."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        began, status = time.monotonic(), 0
+        scope.setdefault("state", {})["request_id"] = request_id = new_token()[:16]
+
+        async def answer(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                headers = MutableHeaders(scope=message)
+                for name, value in self.headers:
+                    headers.setdefault(name, value)
+                headers["x-request-id"] = request_id
+                if not scope["path"].startswith("/static/"):
+                    headers.setdefault("cache-control", "no-store")
+            await send(message)
+
+        if self._is_foreign(scope):
+            refusal = PlainTextResponse(
+                "This was sent from another site, so nothing was done. Open the page here and send it again.",
+                403,
+            )
+            await refusal(scope, receive, answer)
+        else:
+            await self.app(scope, receive, answer)
+        # The path alone: a query could hold names.
+        log.info(
+            "request", request_id=request_id, method=scope["method"], path=scope["path"], status=status,
+            milliseconds=round(1000 * (time.monotonic() - began), 1), who=scope["state"].get("who", ""),
+        )  # fmt: skip
+
+    def _is_foreign(self, scope: Scope) -> bool:
+        if scope["method"] in SAFE:
+            return False
+        headers = Headers(scope=scope)
+        if headers.get("authorization", "").startswith("Bearer "):
+            return False
+        site = headers.get("sec-fetch-site")
+        if site is not None:
+            return site not in ("same-origin", "none")
+        origin = headers.get("origin")
+        return origin is not None and urlsplit(origin).netloc not in (self.hosts | {headers.get("host", "")})
