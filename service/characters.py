@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import unicodedata
 
 from interpretation.errors import FurrowsliceError
 
@@ -55,3 +56,18 @@ def check_text(text: str, where: str, longest: int) -> str:
             fix="type the text again",
         )
     return text
+
+
+def search_words(*texts: str) -> str:
+    """The words of some texts as they are searched: without capitals, accents and signs.
+
+    Every word has a space before it, so that `` mar`` finds all words that begin so.
+
+    Examples
+    --------
+    >>> search_words("E. Marlowe-Quint", "Ñuño 07")
+    ' e marlowe quint nuno 07'
+    """
+    plain = unicodedata.normalize("NFKD", " ".join(texts).casefold())
+    kept = "".join(c if c.isalnum() else " " for c in plain if not unicodedata.combining(c))
+    return "".join(f" {word}" for word in kept.split())

@@ -10,6 +10,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service.characters import search_words
+
 NAMES = {
     "ix": "ix_%(table_name)s_%(column_0_N_name)s",
     "uq": "uq_%(table_name)s_%(column_0_N_name)s",
@@ -54,6 +56,19 @@ def _number(name: str) -> sa.Column[float]:
 
 def _flag(name: str) -> sa.Column[bool]:
     return sa.Column(name, sa.Boolean, nullable=False, server_default=sa.false())
+
+
+def _words(*of: str) -> sa.Column[str]:
+    """The words by which a row is found: made from other columns when it is added.
+
+    Whoever changes one of those columns later writes this one too, with ``search_words``.
+    """
+
+    def made(context: Any) -> str:
+        given = context.get_current_parameters()
+        return search_words(*(given.get(name) or "" for name in of))
+
+    return sa.Column("words", sa.Text, nullable=False, server_default="", default=made)
 
 
 def _to(name: str, target: str, *, nullable: bool = False, **more: Any) -> sa.Column[int]:
@@ -153,14 +168,16 @@ audit = sa.Table(
     sa.Index("ix_audit_kind_object", "kind", "object_id"),
 )  # fmt: skip
 
-submission = sa.Table(  # answers to requests that carry an idempotency key
+submission = sa.Table(  # requests that carry an idempotency key, and their answers
     "submission", metadata, _id(),
     _to("account_id", "account.id"),
     sa.Column("key", sa.Text, nullable=False),
     sa.Column("request_sha256", sa.Text, nullable=False),
-    sa.Column("status", sa.Integer, nullable=False),
-    sa.Column("answer", sa.JSON, nullable=False),
-    sa.Column("created_at", Utc, nullable=False),
+    _flag("carried_out"),  # set in the very transaction that stores what was submitted
+    sa.Column("status", sa.Integer, nullable=False, server_default="0"),  # 0: not answered yet
+    _text("content_type"),
+    sa.Column("answer", sa.LargeBinary, nullable=True),
+    sa.Column("created_at", Utc, nullable=False, index=True),
     sa.UniqueConstraint("account_id", "key"),
 )  # fmt: skip
 
@@ -181,13 +198,16 @@ grower = sa.Table(
     _flag("copy_consent"),
     sa.Column("created_at", Utc, nullable=False),
     sa.Column("erased_at", Utc, nullable=True),
+    _words("name", "code"),
     sa.UniqueConstraint("laboratory_id", "code"),
+    sa.Index("ix_grower_search", "laboratory_id", "words"),
 )  # fmt: skip
 
 farm = sa.Table(
     "farm", metadata, _id(),
     _to("grower_id", "grower.id", index=True),
     _text("name"),
+    _words("name"),
 )  # fmt: skip
 
 field = sa.Table(
@@ -202,7 +222,9 @@ field = sa.Table(
     _number("area_ha"),
     sa.Column("outline", sa.JSON, nullable=True),  # GeoJSON Polygon, WGS 84
     sa.Column("created_at", Utc, nullable=False),
+    _words("name", "code"),
     sa.UniqueConstraint("laboratory_id", "code_folded"),
+    sa.Index("ix_field_search", "laboratory_id", "words"),
 )  # fmt: skip
 
 sampling = sa.Table(  # one visit to a field: its samples share a crop plan and a report

@@ -102,12 +102,14 @@ def upgrade() -> None:
         sa.Column("copy_consent", sa.Boolean(), server_default=sa.false(), nullable=False),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("erased_at", sa.DateTime(timezone=True), nullable=True),
+        sa.Column("words", sa.Text(), server_default="", nullable=False),
         sa.ForeignKeyConstraint(["laboratory_id"], ["laboratory.id"], name=op.f("fk_grower_laboratory_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_grower")),
         sa.UniqueConstraint("laboratory_id", "code", name=op.f("uq_grower_laboratory_id_code")),
     )
     with op.batch_alter_table("grower", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_grower_laboratory_id"), ["laboratory_id"], unique=False)
+        batch_op.create_index("ix_grower_search", ["laboratory_id", "words"], unique=False)
 
     op.create_table(
         "run",
@@ -178,6 +180,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), autoincrement=True, nullable=False),
         sa.Column("grower_id", sa.Integer(), nullable=False),
         sa.Column("name", sa.Text(), server_default="", nullable=False),
+        sa.Column("words", sa.Text(), server_default="", nullable=False),
         sa.ForeignKeyConstraint(["grower_id"], ["grower.id"], name=op.f("fk_farm_grower_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_farm")),
     )
@@ -206,13 +209,18 @@ def upgrade() -> None:
         sa.Column("account_id", sa.Integer(), nullable=False),
         sa.Column("key", sa.Text(), nullable=False),
         sa.Column("request_sha256", sa.Text(), nullable=False),
-        sa.Column("status", sa.Integer(), nullable=False),
-        sa.Column("answer", sa.JSON(), nullable=False),
+        sa.Column("carried_out", sa.Boolean(), server_default=sa.false(), nullable=False),
+        sa.Column("status", sa.Integer(), server_default="0", nullable=False),
+        sa.Column("content_type", sa.Text(), server_default="", nullable=False),
+        sa.Column("answer", sa.LargeBinary(), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
         sa.ForeignKeyConstraint(["account_id"], ["account.id"], name=op.f("fk_submission_account_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_submission")),
         sa.UniqueConstraint("account_id", "key", name=op.f("uq_submission_account_id_key")),
     )
+    with op.batch_alter_table("submission", schema=None) as batch_op:
+        batch_op.create_index(batch_op.f("ix_submission_created_at"), ["created_at"], unique=False)
+
     op.create_table(
         "waiting_cup",
         sa.Column("id", sa.Integer(), autoincrement=True, nullable=False),
@@ -245,6 +253,7 @@ def upgrade() -> None:
         sa.Column("area_ha", sa.Float(precision=53), nullable=True),
         sa.Column("outline", sa.JSON(), nullable=True),
         sa.Column("created_at", sa.DateTime(timezone=True), nullable=False),
+        sa.Column("words", sa.Text(), server_default="", nullable=False),
         sa.ForeignKeyConstraint(["county_id"], ["county.id"], name=op.f("fk_field_county_id")),
         sa.ForeignKeyConstraint(["farm_id"], ["farm.id"], name=op.f("fk_field_farm_id")),
         sa.ForeignKeyConstraint(["laboratory_id"], ["laboratory.id"], name=op.f("fk_field_laboratory_id")),
@@ -254,6 +263,7 @@ def upgrade() -> None:
     with op.batch_alter_table("field", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_field_county_id"), ["county_id"], unique=False)
         batch_op.create_index(batch_op.f("ix_field_farm_id"), ["farm_id"], unique=False)
+        batch_op.create_index("ix_field_search", ["laboratory_id", "words"], unique=False)
 
     op.create_table(
         "sampling",
