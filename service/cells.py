@@ -84,13 +84,15 @@ def numbers(column: Column, dialect: Dialect, *, required: bool = False) -> NDAr
     """
     match, mark = _number_pattern(dialect).fullmatch, MARKS[dialect.decimal]
     cells = column.cells
-    if required or not all(map(match, filter(None, cells))) or column.grid.stored:
+    written = set(cells)  # most columns repeat a few texts
+    if column.grid.stored or not all(map(match, filter(None, written))) or (required and "" in written):
         cells = ["" if is_blank(cell, dialect) else cell for cell in cells]
         for index, cell in enumerate(cells):
             _check_number(column, index, cell, dialect, required)
     if mark != ".":
         cells = [cell.replace(mark, ".") for cell in cells]
-    values = np.array([float(cell) if cell else np.nan for cell in cells])
+    known = {cell: float(cell) if cell else np.nan for cell in set(cells)}
+    values = np.array([known[cell] for cell in cells])
     if np.isinf(values).any():
         index = int(np.isinf(values).argmax())
         raise column.refuse(
@@ -183,7 +185,7 @@ def ids(column: Column, *, required: bool = False) -> list[str]:
     program would take for a formula (``=``, ``+``, ``-``, ``@`` in front) is no identifier.
     """
     cells = column.cells
-    if not column.grid.stored and all(map(_ID.fullmatch, filter(None, cells))):
+    if not column.grid.stored and all(map(_ID.fullmatch, filter(None, set(cells)))):
         bad = None
     else:
         bad = next((i for i, cell in enumerate(cells) if _bad_id(column, i, cell)), None)
@@ -215,7 +217,10 @@ def _refuse_id(column: Column, index: int) -> FurrowsliceError:
 
 def names(column: Column, *, required: bool = False, longest: int = 200) -> list[str]:
     """Read a column of names and remarks: runs of spaces and line ends become one space, accents one form."""
-    cleaned = [_clean(cell) if cell else "" for cell in column.cells]
+    known = {cell: _clean(cell) for cell in set(column.cells)}
+    cleaned = [known[cell] for cell in column.cells]
+    if all(len(cell) <= longest and (cell or not required) for cell in known.values()):
+        return cleaned
     for index, cell in enumerate(cleaned):
         if len(cell) > longest or (required and not cell):
             raise column.refuse(
@@ -237,7 +242,10 @@ def dates(column: Column, dialect: Dialect, *, required: bool = False) -> NDArra
     numpy.ndarray
         datetime64[us], shape (rows,).
     """
-    return np.array([_day(column, i, dialect, required) for i in range(len(column.cells))], "datetime64[us]")
+    first: dict[tuple[str, str | None], int] = {}
+    places = [first.setdefault((cell, column.stored(i)), i) for i, cell in enumerate(column.cells)]
+    days = {i: np.datetime64(_day(column, i, dialect, required) or "NaT", "us") for i in first.values()}
+    return np.array([days[i] for i in places], "datetime64[us]")
 
 
 def _day(column: Column, index: int, dialect: Dialect, required: bool) -> date | None:

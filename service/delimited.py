@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from contextlib import suppress
 
 from interpretation.errors import FurrowsliceError
 from service.grids import Grid
@@ -97,9 +98,13 @@ def _split(
     text: str, source: str, dialect: Dialect, refuse_with: type[FurrowsliceError]
 ) -> tuple[list[list[str]], Sequence[int]]:
     """Rows of cells, and the line on which each begins."""
+    if '"' not in text:  # then every line is one row
+        lines = io.StringIO(text, newline="")
+        with suppress(csv.Error):  # said in words below
+            rows = list(csv.reader(lines, delimiter=DELIMITERS[dialect.delimiter], strict=True))
+            return rows, range(dialect.skip_lines + 1, dialect.skip_lines + 1 + len(rows))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=DELIMITERS[dialect.delimiter], strict=True)
-    rows: list[list[str]] = []
-    numbers: list[int] = []
+    rows, numbers = [], []
     begins = dialect.skip_lines + 1
     try:
         for row in reader:

@@ -18,14 +18,16 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy.context import CONTEXT
 from interpretation.agronomy.tables import YIELD_UNITS
-from interpretation.errors import BasisError, SampleListError
+from interpretation.errors import BasisError, FurrowsliceError, SampleListError
 from interpretation.quantities import ANALYTES, BASES, SOIL_UNITS, form_factor
 from interpretation.soil_values import soil_values
 from service import cells
 from service.characters import UNSEEN
-from service.grids import Column, Table, fold, table_at
+from service.grids import Column, Grid, Table, fold, table_at
 from service.layout import Dialect
 from service.reading import read_grid
+from service.registration import COLUMNS as REGISTERING
+from service.registration import REGISTRATION, registration_columns
 
 OWN = Dialect(encoding="utf-8-sig", less_than="<")  # with or without a byte order mark
 
@@ -105,10 +107,14 @@ class Samples:
         Columns and types of ``interpretation.agronomy.context.CONTEXT``, one row a sample.
     preparation
         Columns and types of :data:`PREPARATION`, the same samples in the same order.
+    registration
+        Columns and types of :data:`service.registration.REGISTRATION`, the same samples in the same order:
+        what a server registers besides, and the row of each sample.
     """
 
     context: pd.DataFrame
     preparation: pd.DataFrame
+    registration: pd.DataFrame
 
 
 def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
@@ -122,14 +128,15 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
         number then, an empty text, no manure, not near water, no example. ``yield_unit`` is a
         ``YieldUnit``; left blank, the goal is in the crop's own unit. ``manured_since_harvest`` and
         ``manured_in_three_years`` say yes, no or, left blank, that it is not known. Where the field was
-        manured since the harvest, a blank amount of manure is not known instead of none.
+        manured since the harvest, a blank amount of manure is not known instead of none. Columns of
+        ``service.registration.REGISTRATION`` may be there too.
     dialect
         How the file is written; our own format by default.
 
     Returns
     -------
     Samples
-        Context and preparation of the same samples.
+        Context, preparation and registration of the same samples.
 
     Raises
     ------
@@ -145,9 +152,15 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
     >>> read_samples(path).context["lab_number"].tolist()
     ['0012']
     """
-    table = table_at(read_grid(path, dialect, SampleListError), 0)
+    return samples_in(read_grid(path, dialect, SampleListError), dialect)
+
+
+def samples_in(grid: Grid, dialect: Dialect = OWN) -> Samples:
+    """Read a list of samples whose cells are at hand; as :func:`read_samples`."""
+    table = table_at(grid, 0)
     kinds = CONTEXT | PREPARATION
-    table.check_columns(list(kinds), optional=[name for name in kinds if name not in REQUIRED])
+    wanted = [*kinds, *REGISTERING]
+    table.check_columns(wanted, optional=[name for name in wanted if name not in REQUIRED])
     columns = {name: _column(table, name, dtype, dialect) for name, dtype in kinds.items()}
     _check_depths(table, columns)
     _check_days(table, columns)
@@ -158,7 +171,8 @@ def read_samples(path: Path, dialect: Dialect = OWN) -> Samples:
     for name in ("manure_n_kg_per_ha", "manure_p2o5_kg_per_ha", "manure_k2o_kg_per_ha"):
         columns[name] = np.where(np.isnan(columns[name]) & ~manured, 0.0, columns[name])
     frame = pd.DataFrame(columns).astype(kinds)
-    return Samples(frame[list(CONTEXT)], frame[list(PREPARATION)])
+    registration = pd.DataFrame(registration_columns(table, dialect)).astype(REGISTRATION)
+    return Samples(frame[list(CONTEXT)], frame[list(PREPARATION)], registration)
 
 
 def _column(table: Table, name: str, dtype: str, dialect: Dialect) -> Any:
@@ -216,18 +230,27 @@ def _check_fields(table: Table, columns: dict[str, Any]) -> None:
                 expected="one spelling of every field id; reports are named after it",
                 fix="write both alike if they are one field, or else rename one",
             )  # fmt: skip
+    fields = columns["field_id"]
+    for name in OF_THE_FIELD:
+        values = [None if value != value else value for value in columns[name]]  # NaN equals NaN here
+        if len(set(zip(fields, values, strict=True))) > len(written):
+            raise _two_of_a_field(table, name, fields, values)
+
+
+def _two_of_a_field(table: Table, name: str, fields: list[str], values: list[Any]) -> FurrowsliceError:
+    """Find the first sample that disagrees with another one of its field."""
     first: dict[str, int] = {}
-    for index, field in enumerate(columns["field_id"]):
-        start = first.setdefault(field, index)
-        for name in OF_THE_FIELD:
-            here, there = columns[name][index], columns[name][start]
-            if here != there and not (here != here and there != there):  # NaN equals NaN here
-                row = table.rows[start]
-                raise table.column(name).refuse(
-                    index, f"field {field} has the {name} {here} here and {there} in row {row}",
-                    expected="one value for all samples of a field: they share a report",
-                    fix="correct one of them, or give the samples different field ids",
-                )  # fmt: skip
+    index, start = next(
+        (index, first[field])
+        for index, field in enumerate(fields)
+        if values[first.setdefault(field, index)] != values[index]
+    )
+    here, there = ("nan" if value is None else value for value in (values[index], values[start]))
+    return table.column(name).refuse(
+        index, f"field {fields[index]} has the {name} {here} here and {there} in row {table.rows[start]}",
+        expected="one value for all samples of a field: they share a report",
+        fix="correct one of them, or give the samples different field ids",
+    )  # fmt: skip
 
 
 def read_bench(path: Path, context: pd.DataFrame, dialect: Dialect = OWN) -> pd.DataFrame:
