@@ -6,6 +6,7 @@ import hmac
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import Depends, Form, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
@@ -18,6 +19,7 @@ from service.store.accounts import Session
 from service.web.templates import LANGUAGES, Words, render, words
 
 COOKIE = "__Host-furrowslice"
+LANGUAGE_COOKIE = "__Host-furrowslice-language"
 TOUCH_AFTER = timedelta(minutes=1)  # a session's last use is written at most this often
 
 
@@ -44,8 +46,20 @@ class Visit:
             "path": self.request.url.path,
             "done": self.request.query_params.get("done", ""),
             "site_name": "Furrowslice",
+            "tongues": {code: self._in_language(code) for code in LANGUAGES},
         }
-        return HTMLResponse(render(template, self.caller.language, shared | values), status)
+        answer = HTMLResponse(render(template, self.caller.language, shared | values), status)
+        if self.session is None and self.request.query_params.get("language") in LANGUAGES:
+            # Who signs in next, and after a mistake, reads on in the language just chosen.
+            answer.set_cookie(
+                LANGUAGE_COOKIE, self.caller.language, path="/", secure=True, httponly=True, samesite="lax"
+            )
+        return answer
+
+    def _in_language(self, code: str) -> str:
+        """The address of this page in a language, for those who have no account that remembers one."""
+        query = dict(self.request.query_params) | {"language": code}
+        return f"{self.request.url.path}?{urlencode(query)}"
 
     def go(self, path: str, done: str = "") -> RedirectResponse:
         """Answer a form that was carried out: with the page to see next, and a word about what was done.
@@ -65,7 +79,10 @@ def anonymous(request: Request) -> Caller:
 
 
 def asked_language(request: Request) -> str:
-    """The first language of ours that the browser asks for."""
+    """The language chosen on a page, or else the first of ours that the browser asks for."""
+    for chosen in (request.query_params.get("language"), request.cookies.get(LANGUAGE_COOKIE)):
+        if chosen in LANGUAGES:
+            return chosen
     for part in request.headers.get("accept-language", "")[:200].split(","):
         code = part.split(";")[0].strip()[:2].casefold()
         if code in LANGUAGES:
