@@ -23,7 +23,8 @@ LETTERS = re.compile(r"[A-Za-zÀ-ÿ]{2,}")
 # Written the same in both languages, or the same in every language.
 SAME = {
     "PDF", "CSV", "XLSX", "GeoJSON", "Parquet", "JSON", "API", "pH", "UTC", "Total",
-    "Control", "Normal", "Material", "ha", "kg/ha", "mg/kg", "mg/L", "No", "m", "cm", "t/ha", "Error", "Manual",
+    "Control", "Normal", "Material", "ha", "kg/ha", "mg/kg", "mg/L", "No", "m", "cm", "t/ha",
+    "Error", "Manual",
 }  # fmt: skip
 
 
