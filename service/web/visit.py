@@ -46,7 +46,7 @@ class Visit:
             "path": self.request.url.path,
             "done": self.request.query_params.get("done", ""),
             "site_name": "Furrowslice",
-            "tongues": {code: self._in_language(code) for code in LANGUAGES},
+            "tongues": {} if self.session else {code: self._in_language(code) for code in LANGUAGES},
         }
         answer = HTMLResponse(render(template, self.caller.language, shared | values), status)
         if self.session is None and self.request.query_params.get("language") in LANGUAGES:
