@@ -132,7 +132,7 @@ def advise(
     >>> len(advise(nothing[0], TableSet(), nothing[1]).rated.frame)
     0
     """
-    known = _checked_context(context, tables)
+    known = checked_context(context, tables)
     soil = checked_soil_values(soil_values).reset_index(drop=True)
     converted = convert_values(soil, known, tables, convert)
     classed = class_values(converted, known, tables)
@@ -153,7 +153,24 @@ def field_ids(advice: Advice) -> tuple[str, ...]:
     return tuple(advice.samples_of_field)
 
 
-def _checked_context(context: pd.DataFrame, tables: TableSet) -> pd.DataFrame:
+def checked_context(context: pd.DataFrame, tables: TableSet) -> pd.DataFrame:
+    """Type what is known of samples, and refuse what no table could be looked up by.
+
+    Parameters
+    ----------
+    context, tables
+        As for :func:`advise`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The columns of ``CONTEXT``, typed, one row a sample.
+
+    Raises
+    ------
+    SampleListError
+        As :func:`advise`.
+    """
     missing = [name for name in CONTEXT if name not in context]
     if missing:
         raise SampleListError(
