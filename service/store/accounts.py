@@ -114,8 +114,96 @@ def _account(row: sa.Row[*tuple[Any, ...]], counties: tuple[str, ...]) -> Accoun
         id=row.id, email=row.email, name=row.name, role=Role(row.role), laboratory_id=row.laboratory_id,
         region=row.region, counties=counties, language=row.language, created_at=row.created_at,
         disabled_at=row.disabled_at, has_password=bool(row.password_hash),
-        has_second_factor=bool(row.totp_secret),
+        has_second_factor=bool(row.totp_secret) and row.totp_step > 0,  # one code of it was shown
     )  # fmt: skip
+
+
+def page(look: Look, *, limit: int, offset: int) -> tuple[Account, ...]:
+    """A part of all accounts, by name."""
+    rows = look.connection.execute(
+        sa.select(account).order_by(account.c.name, account.c.id).limit(limit).offset(offset)
+    ).all()
+    counties: dict[int, list[str]] = {}
+    chosen = sa.select(account_county).where(account_county.c.account_id.in_([row.id for row in rows]))
+    for each in look.connection.execute(chosen.order_by(account_county.c.county_id)):
+        counties.setdefault(each.account_id, []).append(each.county_id)
+    return tuple(_account(row, tuple(counties.get(row.id, ()))) for row in rows)
+
+
+def change(
+    look: Look, account_id: int, *, email: str, name: str, role: Role, laboratory_id: int | None, region: str,
+    counties: tuple[str, ...], language: str,
+) -> None:  # fmt: skip
+    """Change what an administrator decides about an account."""
+    look.connection.execute(
+        account.update()
+        .where(account.c.id == account_id)
+        .values(
+            email=folded(email), name=name, role=role.value, laboratory_id=laboratory_id, region=region,
+            language=language,
+        )
+    )  # fmt: skip
+    set_counties(look, account_id, counties)
+
+
+def set_language(look: Look, account_id: int, language: str) -> None:
+    """Let an account read the pages in a language."""
+    look.connection.execute(account.update().where(account.c.id == account_id).values(language=language))
+
+
+def set_disabled(look: Look, account_id: int, at: datetime | None) -> None:
+    """Let an account sign in no more, or again."""
+    look.connection.execute(account.update().where(account.c.id == account_id).values(disabled_at=at))
+
+
+def working_administrators(look: Look) -> int:
+    """How many administrators can sign in. Their rows are held until the end of the transaction, so that two
+    who disable each other at once cannot both succeed."""
+    chosen = (
+        sa.select(account.c.id)
+        .where(account.c.role == Role.ADMINISTRATOR.value, account.c.disabled_at.is_(None))
+        .with_for_update()
+    )
+    return len(look.connection.execute(chosen).all())
+
+
+# ------------------------------------------------------------------------------- passwords and codes
+
+
+def password_hash(look: Look, account_id: int) -> str:
+    """What is kept of an account's password; "" for none."""
+    chosen = sa.select(account.c.password_hash).where(account.c.id == account_id)
+    kept: str = look.connection.execute(chosen).scalar_one()
+    return kept
+
+
+def set_password(look: Look, account_id: int, kept: str) -> None:
+    """Keep another password's hash."""
+    look.connection.execute(account.update().where(account.c.id == account_id).values(password_hash=kept))
+
+
+def second_factor(look: Look, account_id: int) -> tuple[str, int]:
+    """The secret of an account's codes and the number of the last code used; 0: none yet."""
+    chosen = sa.select(account.c.totp_secret, account.c.totp_step).where(account.c.id == account_id)
+    row = look.connection.execute(chosen).one()
+    return row.totp_secret, row.totp_step
+
+
+def set_second_factor(look: Look, account_id: int, secret: str) -> None:
+    """Give an account another secret for its codes ("": none); it counts once a code of it was shown."""
+    look.connection.execute(
+        account.update().where(account.c.id == account_id).values(totp_secret=secret, totp_step=0)
+    )
+
+
+def use_code(look: Look, account_id: int, secret: str, step: int) -> bool:
+    """Remember that a code was used; False when it, or a later one, was used before."""
+    done = look.connection.execute(
+        account.update()
+        .where(account.c.id == account_id, account.c.totp_secret == secret, account.c.totp_step < step)
+        .values(totp_step=step)
+    )
+    return done.rowcount == 1
 
 
 # ------------------------------------------------------------------------------------------- sessions
@@ -141,6 +229,39 @@ def end_session(look: Look, token: str) -> None:
 def end_sessions(look: Look, account_id: int) -> None:
     """End every session of an account."""
     look.connection.execute(session.delete().where(session.c.account_id == account_id))
+
+
+def end_session_of(look: Look, account_id: int, session_id: int) -> bool:
+    """End one session of an account; False when there is none."""
+    done = look.connection.execute(
+        session.delete().where(session.c.id == session_id, session.c.account_id == account_id)
+    )
+    return done.rowcount == 1
+
+
+def sessions_of(look: Look, account_id: int, *, idle: timedelta, longest: timedelta) -> tuple[Session, ...]:
+    """The sessions of an account that have not ended, the newest first."""
+    chosen = (
+        sa.select(session)
+        .where(
+            session.c.account_id == account_id,
+            session.c.seen_at > look.now - idle,
+            session.c.created_at > look.now - longest,
+        )
+        .order_by(session.c.id.desc())
+    )
+    return tuple(
+        Session(
+            id=row.id, account_id=row.account_id, form_token=row.form_token, created_at=row.created_at,
+            seen_at=row.seen_at, confirmed=row.confirmed,
+        )
+        for row in look.connection.execute(chosen)
+    )  # fmt: skip
+
+
+def sweep_sessions(look: Look, longest: timedelta) -> None:
+    """Remove the sessions that have ended by their age."""
+    look.connection.execute(session.delete().where(session.c.created_at <= look.now - longest))
 
 
 def touch_session(look: Look, session_id: int) -> None:
@@ -194,6 +315,14 @@ def caller_of_access_token(look: Look, token: str) -> Caller | None:
         return None
     given = {Right(name) for name in row.rights}
     return _caller(look, row, "api", RIGHTS[Role(row.role)] & given)
+
+
+def caller_of(look: Look, account_id: int) -> Caller | None:
+    """An account as the pages see it; None when it is disabled or there is none."""
+    row = look.connection.execute(
+        sa.select(account).where(account.c.id == account_id, account.c.disabled_at.is_(None))
+    ).one_or_none()
+    return None if row is None else _caller(look, row, "page", RIGHTS[Role(row.role)])
 
 
 def _caller(look: Look, row: sa.Row[*tuple[Any, ...]], door: Door, rights: frozenset[Right]) -> Caller:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 import time
 from collections.abc import Sequence
 from urllib.parse import urlsplit
@@ -26,7 +27,13 @@ HEADERS = (
 )
 HTTPS_ONLY = ("strict-transport-security", "max-age=31536000")
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
+_SECRET = re.compile(r"^/(set-password|r)/[^/]+")  # links whose last part opens something
 log = structlog.get_logger("furrowslice.request")
+
+
+def without_secrets(path: str) -> str:
+    """A path as the log may hold it: without the secret of a link."""
+    return _SECRET.sub(r"/\1/...", path)
 
 
 def configure_log(level: int = logging.INFO) -> None:
@@ -85,8 +92,9 @@ class Guard:
             await self.app(scope, receive, answer)
         # The path alone: a query could hold names.
         log.info(
-            "request", request_id=request_id, method=scope["method"], path=scope["path"], status=status,
-            milliseconds=round(1000 * (time.monotonic() - began), 1), who=scope["state"].get("who", ""),
+            "request", request_id=request_id, method=scope["method"], path=without_secrets(scope["path"]),
+            status=status, milliseconds=round(1000 * (time.monotonic() - began), 1),
+            who=scope["state"].get("who", ""),
         )  # fmt: skip
 
     def _is_foreign(self, scope: Scope) -> bool:
