@@ -19,11 +19,12 @@ from service.callers import operator
 from service.server import make_app
 from service.store import accounts
 from service.web.visit import COOKIE
+from tests.app.server.browser.looking import NARROW, WIDE
 from tests.app.server.clusters import free_port
 from tests.app.server.conftest import World, make_world
 
+__all__ = ["NARROW", "WIDE", "Live"]
 CHROMIUM = "/usr/bin/chromium"
-NARROW, WIDE = 360, 1600
 SOON = 10_000  # milliseconds that anything on a page may take before the test gives up
 
 

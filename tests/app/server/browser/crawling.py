@@ -1,0 +1,77 @@
+"""Every page there is, found by following links: what no link leads to is found by nobody."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html.parser import HTMLParser
+from urllib.parse import urljoin, urlsplit
+
+from starlette.routing import Route
+from starlette.testclient import TestClient
+
+from service.pages import PARTS
+
+PATTERN = re.compile(r"\{[^}]+\}")
+PAGES_OF_ONE_ROUTE = 2  # that are looked into: the first two of a list stand for all
+
+
+class Links(HTMLParser):
+    """Where the links and the asking forms of a page lead."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.found: list[str] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        named = dict(attrs)
+        if tag == "a" and named.get("href"):
+            self.found.append(str(named["href"]))
+        if tag == "iframe" and named.get("src"):
+            self.found.append(str(named["src"]))
+        if tag == "form" and (named.get("method") or "get").casefold() == "get" and named.get("action"):
+            self.found.append(str(named["action"]))
+
+
+def routes() -> dict[str, re.Pattern[str]]:
+    """Every address of the pages that can be asked for, as declared, and the paths that are of it."""
+    declared = [
+        each.path
+        for part in PARTS
+        for each in part.routes
+        if isinstance(each, Route) and "GET" in (each.methods or ())
+    ]
+    # Plain addresses before those with a part left open: /runs/new is no run.
+    declared.sort(key=lambda path: (path.count("{"), path))
+    return {path: re.compile(PATTERN.sub("[^/]+", path) + "$") for path in declared}
+
+
+def route_of(path: str, known: dict[str, re.Pattern[str]]) -> str | None:
+    """The declared address that a path is of."""
+    return next((declared for declared, pattern in known.items() if pattern.match(path)), None)
+
+
+def crawl(client: TestClient, start: str = "/") -> Iterator[tuple[str, str, str]]:
+    """Follow links from a page; gives declared address, actual address and kind of content."""
+    known = routes()
+    seen: set[str] = set()
+    looked: dict[str, int] = {}
+    waiting = [start]
+    while waiting:
+        address = waiting.pop(0)
+        declared = route_of(urlsplit(address).path, known)
+        if address in seen or declared is None or looked.get(declared, 0) >= PAGES_OF_ONE_ROUTE:
+            continue
+        seen.add(address)
+        looked[declared] = looked.get(declared, 0) + 1
+        answer = client.get(address)
+        assert answer.status_code in (200, 303), f"{address} is linked to and answers {answer.status_code}"
+        kind = answer.headers.get("content-type", "").split(";")[0]
+        yield declared, address, kind
+        if kind == "text/html":
+            links = Links()
+            links.feed(answer.text)
+            for link in links.found:
+                target = urlsplit(urljoin(str(answer.url), link))
+                if target.netloc == urlsplit(str(client.base_url)).netloc:
+                    waiting.append(target.path + (f"?{target.query}" if target.query else ""))
