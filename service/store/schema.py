@@ -179,6 +179,7 @@ submission = sa.Table(  # requests that carry an idempotency key, and their answ
     sa.Column("answer", sa.LargeBinary, nullable=True),
     sa.Column("created_at", Utc, nullable=False, index=True),
     sa.UniqueConstraint("account_id", "key"),
+    sqlite_autoincrement=True,  # no number twice: a late try must not meet the row of a newer one
 )  # fmt: skip
 
 # ------------------------------------------------------------------------------------- growers and land

@@ -217,6 +217,7 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["account_id"], ["account.id"], name=op.f("fk_submission_account_id")),
         sa.PrimaryKeyConstraint("id", name=op.f("pk_submission")),
         sa.UniqueConstraint("account_id", "key", name=op.f("uq_submission_account_id_key")),
+        sqlite_autoincrement=True,
     )
     with op.batch_alter_table("submission", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_submission_created_at"), ["created_at"], unique=False)
