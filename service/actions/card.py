@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import base64
 import hashlib
+from collections.abc import Mapping
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 from pydantic import ValidationError
 
@@ -61,6 +63,12 @@ def read_laboratory(path: Path) -> LaboratoryCard:
             + ", ".join(name for name in LaboratoryCard.model_fields if name not in NOT_OPTIONAL),
             fix="correct that line",
         ) from None
+
+
+def card_of(facts: Mapping[str, Any]) -> LaboratoryCard:
+    """The card of a laboratory from what is kept of it; its page identity is given by :func:`issued`."""
+    kept = {name: value for name, value in facts.items() if name not in OF_ONE_PAGE}
+    return LaboratoryCard.model_validate(kept | {"report_id": "-", "issued_on": NOT_ISSUED})
 
 
 def issued(card: LaboratoryCard, content: str, on: date) -> LaboratoryCard:

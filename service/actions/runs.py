@@ -102,9 +102,31 @@ def preparation(method: Method, samples: Samples, *, confirmed: bool = False) ->
 
     A soil weighed air-dry brings its air-dry moisture, a soil weighed as received its field moisture.
     """
-    prepared = samples.preparation
+    return prepared_by(method, samples.preparation, confirmed=confirmed)
+
+
+def prepared_by(method: Method, known: pd.DataFrame, *, confirmed: bool) -> Preparation:
+    """The same from the columns of ``service.samplefiles.PREPARATION``."""
     moisture = "air_dry_moisture_percent" if method.weighed_basis == "air-dry" else "moisture_percent"
-    return Preparation(method, prepared.assign(moisture_percent=prepared[moisture]), confirmed)
+    return Preparation(method, known.assign(moisture_percent=known[moisture]), confirmed)
+
+
+def method_of(run: Run, tables: TableSet) -> Method:
+    """The method a run's header names.
+
+    Raises
+    ------
+    RunError
+        If the tables have none of this id.
+    """
+    if run.header.method not in tables.methods:
+        raise RunError(
+            f"unknown method {run.header.method!r}",
+            where=run.source,
+            expected=f"one of {', '.join(sorted(tables.methods))}",
+            fix="correct the run's header, or add the method to the tables folder",
+        )
+    return tables.methods[run.header.method]
 
 
 def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path) -> MeasuredRun:
@@ -120,18 +142,8 @@ def measure_and_write(run: Run, bench: Bench, card: LaboratoryCard, folder: Path
         run.
     """
     header = run.header
-    if header.method not in bench.tables.methods:
-        raise RunError(
-            f"unknown method {header.method!r}",
-            where=run.source,
-            expected=f"one of {', '.join(sorted(bench.tables.methods))}",
-            fix="correct the run's header, or add the method to the tables folder",
-        )
-    prepared = preparation(
-        bench.tables.methods[header.method],
-        bench.samples,
-        confirmed=header.method in card.confirmed_methods,
-    )
+    method = method_of(run, bench.tables)
+    prepared = preparation(method, bench.samples, confirmed=header.method in card.confirmed_methods)
     measured = measure_run(run, prepared, bench.limits)
     sheet = run_sheet(measured)
     page = build_sheet(sheet, issued(card, sheet.model_dump_json(), header.run_on))

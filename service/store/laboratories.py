@@ -76,3 +76,8 @@ def counties(look: Look) -> tuple[County, ...]:
 def add_county(look: Look, added: County) -> None:
     """Add a county."""
     look.connection.execute(county.insert().values(added.model_dump()))
+
+
+def set_limits(look: Look, laboratory_id: int, limits: str) -> None:
+    """Give a laboratory its own acceptance limits, as YAML; the empty text stands for the shipped ones."""
+    look.connection.execute(laboratory.update().where(laboratory.c.id == laboratory_id).values(limits=limits))

@@ -153,7 +153,7 @@ def add_samples(change: Change, rows: Sequence[Mapping[str, Any]]) -> list[int]:
 
 
 def _add(change: Change, table: sa.Table, rows: list[dict[str, Any]]) -> list[int]:
-    """Insert rows in one statement; their ids are taken beforehand, because only one engine returns them all."""
+    """Insert rows in one statement; ids are taken beforehand: only one engine returns them all at once."""
     ids = _new_ids(change, table, len(rows))
     if rows:
         written = [{**row, "id": new} for row, new in zip(rows, ids, strict=True)]

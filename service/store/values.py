@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TypeVar
 
+import pandas as pd
 import sqlalchemy as sa
 from pydantic import BaseModel, ConfigDict
 
@@ -73,6 +74,22 @@ def chunks(items: Iterable[Item], size: int = AT_ONCE) -> Iterator[list[Item]]:
         yield every[start : start + size]
 
 
+def new_values(frame: pd.DataFrame, ids: Mapping[str, int], run_id: int | None = None) -> list[NewValue]:
+    """Rows to be stored, from a frame of ``interpretation.soil_values`` and the sample of each lab number."""
+
+    def known(number: float) -> float | None:
+        return None if number != number else float(number)
+
+    return [
+        NewValue(
+            ids[row["lab_number"]], row["analyte"], row["form"], row["method"], known(row["value"]),
+            known(row["below"]), row["unit"], row["basis"], known(row["standard_uncertainty"]),
+            row["origin"], run_id,
+        )
+        for row in frame.to_dict("records")
+    ]  # fmt: skip
+
+
 def put(change: Change, rows: Sequence[NewValue]) -> Put:
     """Store soil values; the standing value of the same sample, analyte and method is superseded.
 
@@ -92,7 +109,8 @@ def put(change: Change, rows: Sequence[NewValue]) -> Put:
     """
     if not rows:
         return Put(0, 0)
-    older = _standing(change, {(row.sample_id, row.analyte, row.method) for row in rows})
+    standing = _standing(change, {(row.sample_id, row.analyte, row.method) for row in rows})
+    older = [number for number, _ in standing]
     for some in chunks(older):  # first, because only one value of a kind may stand
         change.connection.execute(
             soil_value.update().where(soil_value.c.id.in_(some)).values(superseded_at=change.now)
@@ -118,21 +136,22 @@ def put(change: Change, rows: Sequence[NewValue]) -> Put:
     return Put(len(rows), len(older))
 
 
-def standing_count(look: Look, keys: set[tuple[int, str, str]]) -> int:
-    """How many of these samples, analytes and methods have a value already."""
-    return len(_standing(look, keys))
+def standing_keys(look: Look, keys: set[tuple[int, str, str]]) -> set[tuple[int, str, str]]:
+    """Those of some samples, analytes and methods that have a value already."""
+    return {key for _, key in _standing(look, keys)}
 
 
-def _standing(look: Look, keys: set[tuple[int, str, str]]) -> list[int]:
-    """Ids of the standing values of these samples, analytes and methods."""
+def _standing(look: Look, keys: set[tuple[int, str, str]]) -> list[tuple[int, tuple[int, str, str]]]:
+    """Ids of the standing values of these samples, analytes and methods, with these."""
+    kind = (soil_value.c.sample_id, soil_value.c.analyte, soil_value.c.method)
     found = []
     for some in chunks(sorted({key[0] for key in keys})):
         rows = look.connection.execute(
-            sa.select(
-                soil_value.c.id, soil_value.c.sample_id, soil_value.c.analyte, soil_value.c.method
-            ).where(soil_value.c.sample_id.in_(some), soil_value.c.superseded_at.is_(None))
+            sa.select(soil_value.c.id, *kind).where(
+                soil_value.c.sample_id.in_(some), soil_value.c.superseded_at.is_(None)
+            )
         )
-        found += [row.id for row in rows if (row.sample_id, row.analyte, row.method) in keys]
+        found += [(row.id, key) for row in rows if (key := (row.sample_id, row.analyte, row.method)) in keys]
     return found
 
 

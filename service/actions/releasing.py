@@ -1,0 +1,119 @@
+"""Releasing: the values of an accepted run leave the laboratory and its sheet is frozen, for good."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from interpretation.results import Flag
+from reports.render import pdf
+from reports.sheet import build_sheet
+from service.actions.card import issued
+from service.actions.measuring import Worked
+from service.actions.runsteps import require_acceptable, run_at, worked_run
+from service.callers import Caller, Right
+from service.refusals import Conflict
+from service.site import Site
+from service.store import documents, values
+from service.store import runs as store
+from service.store.runs import RunRow
+from service.store.values import NewValue
+
+
+@dataclass(frozen=True)
+class Released:
+    """What a release has done.
+
+    ``left_out`` are samples that got a value of another run meanwhile, which stands.
+    """
+
+    values: int
+    superseded: int
+    waiting: tuple[str, ...] = ()
+    withheld: tuple[tuple[str, Flag], ...] = ()
+    left_out: tuple[str, ...] = ()
+
+
+def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Released:
+    """Release the values of an accepted run and freeze its sheet.
+
+    What is released never changes. Earlier values of the same samples and method are superseded, and kept.
+    Cups that no list has named wait.
+
+    Raises
+    ------
+    Conflict
+        If the run is not accepted, the checks no longer allow it, or somebody else was faster.
+    """
+    with site.database.look(caller, Right.RELEASE_RUNS) as look:
+        row = run_at(look, run_id, version, "accepted")
+        bench, worked = worked_run(site, look, row)
+        now = look.now
+    require_acceptable(worked, row)
+    sheet = worked.sheet
+    assert sheet is not None
+    # The page takes longest, so it is made before anybody has to wait for this transaction.
+    card = issued(bench.card, sheet.model_dump_json(), now.date())
+    page = pdf(build_sheet(sheet, card, locale=caller.language))
+    with site.database.change(caller, Right.RELEASE_RUNS) as change:
+        store.update(
+            change, row, state="released", released_at=change.now, released_by=change.caller.name,
+            sheet=sheet.model_dump(mode="json"),
+        )  # fmt: skip
+        row = store.the_run(change, run_id)
+        store.update(change, row, sheet_sha256=documents.put(change, page))
+        put = values.put(change, _new_values(worked, row, set(worked.named.ids)))
+        store.add_waiting(change, run_id, worked.unmatched)
+        held_back = tuple(worked.withheld.items())
+        change.note(
+            "release", "run", run_id, {"state": "accepted"},
+            {
+                "state": "released", "values": put.stored, "superseded": put.superseded,
+                "waiting": len(worked.unmatched), "withheld": len(held_back),
+            },
+        )  # fmt: skip
+    return Released(put.stored, put.superseded, worked.unmatched, held_back)
+
+
+def release_waiting(site: Site, caller: Caller, run_id: int, version: int) -> Released:
+    """Release the values of cups that waited and whose samples a list has named since.
+
+    They are worked out from the same bytes and choices as the sheet, with what the list says of these
+    samples. Where a sample has got a value of the same method meanwhile, that one stands.
+
+    Raises
+    ------
+    Conflict
+        If no waiting cup has been named, the checks do not allow it, or somebody else was faster.
+    """
+    with site.database.change(caller, Right.RELEASE_RUNS) as change:
+        row = run_at(change, run_id, version, "released")
+        named = [cup.lab_number for cup in store.waiting(change, run_id) if cup.sample_id is not None]
+        if not named:
+            raise Conflict(
+                "no cup that waits has been named by a list",
+                where=f"run {row.run_id}",
+                expected="a list that names the lab number of a waiting cup",
+                fix="register the samples first",
+            )
+        _, worked = worked_run(site, change, row)
+        require_acceptable(worked, row)
+        new = _new_values(worked, row, set(named))
+        keys = {(each.sample_id, each.analyte, each.method) for each in new}
+        standing = values.standing_keys(change, keys)
+        left_out = [each for each in new if (each.sample_id, each.analyte, each.method) in standing]
+        put = values.put(change, [each for each in new if each not in left_out])
+        store.end_waiting(change, run_id, named)
+        store.update(change, row)
+        number_of = {sample_id: number for number, sample_id in worked.named.ids.items()}
+        kept_back = tuple((number, flag) for number, flag in worked.withheld.items() if number in named)
+        after = {"values": put.stored, "withheld": len(kept_back), "left_out": len(left_out)}
+        change.note("release-waiting", "run", run_id, after=after)
+    out = tuple(number_of[each.sample_id] for each in left_out)
+    return Released(put.stored, put.superseded, withheld=kept_back, left_out=out)
+
+
+def _new_values(worked: Worked, row: RunRow, numbers: set[str]) -> list[NewValue]:
+    """The values that may leave the laboratory, of these samples."""
+    assert worked.measurement is not None
+    frame = worked.measurement.soil_values
+    return values.new_values(frame[frame["lab_number"].isin(sorted(numbers))], worked.named.ids, row.id)
