@@ -21,6 +21,7 @@ from service.store.database import Change, Look
 LANGUAGES = ("en", "es")
 LONGEST = 200  # characters of a name or an address
 PER_PAGE = 100
+LAST_PAGE = 10**6  # beyond this is no page of anybody's list
 FIRST_EMAIL, FIRST_NAME = "administrator@localhost", "Administrator"
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True)]
@@ -267,8 +268,20 @@ def list_changes(
 ) -> tuple[tuple[Line, ...], int | None]:
     """Changes, the newest first, and the id below which the next ones begin; None at the end."""
     with site.database.look(caller, Right.READ_AUDIT) as look:
-        found = audit.lines(look, which, before=before, limit=limit + 1)
+        found = audit.newest(look, which, before=before, limit=limit + 1)
     return found[:limit], found[limit - 1].id if len(found) > limit else None
+
+
+def accounts_after(site: Site, caller: Caller, last: int, limit: int) -> tuple[Account, ...]:
+    """Accounts by rising id, for programs."""
+    with site.database.look(caller, Right.MANAGE_ACCOUNTS) as look:
+        return accounts.after(look, last, limit)
+
+
+def changes_after(site: Site, caller: Caller, which: Filter, last: int, limit: int) -> tuple[Line, ...]:
+    """Changes by rising id, for programs."""
+    with site.database.look(caller, Right.READ_AUDIT) as look:
+        return audit.after(look, which, last, limit)
 
 
 def what_changes_are_about(site: Site, caller: Caller) -> tuple[tuple[str, ...], tuple[Account, ...]]:

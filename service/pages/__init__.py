@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from service.pages import advising, home, land, people, reports, runs, samples, signing, tables
+from service.pages import advising, home, land, myself, people, reports, runs, samples, signing, tables
 
-PARTS = tuple(part.router for part in (home, signing, people, runs, samples, land, advising, reports, tables))
+PARTS = tuple(
+    part.router for part in (home, signing, myself, people, runs, samples, land, advising, reports, tables)
+)
 
 
 def router() -> APIRouter:

@@ -1,7 +1,256 @@
-"""The administrator's pages: accounts, counties, changes; and everybody's own account."""
+"""The administrator's pages: accounts, laboratories, counties, changes."""
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from datetime import date, timedelta
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Form
+from starlette.responses import HTMLResponse, Response
+
+from service.actions import laboratories, people
+from service.actions.laboratories import Card
+from service.actions.people import Person
+from service.actions.wrongfields import WrongFields
+from service.callers import Role
+from service.store.accounts import Account
+from service.store.audit import Filter
+from service.web.visit import Posted, Visit, Visiting
+from service.web.wrong import worded
 
 router = APIRouter()
+Typed = Annotated[str, Form()]
+Ticked = Annotated[list[str] | None, Form()]
+
+
+# ------------------------------------------------------------------------------------------- accounts
+
+
+@router.get("/accounts")
+def accounts_page(visit: Visiting, page: int = 1) -> HTMLResponse:
+    """List the accounts."""
+    page = min(max(page, 1), people.LAST_PAGE)
+    found, last = people.list_accounts(visit.site, visit.caller, page)
+    return visit.page("people/accounts.html.j2", accounts=found, page_number=page, last=last)
+
+
+@router.get("/accounts/new")
+def new_account(visit: Visiting) -> HTMLResponse:
+    """Show the form for another account."""
+    return _account_form(visit, None, Person(email="", name="", role=Role.LABORATORY.value))
+
+
+def _account_form(
+    visit: Visit, account: Account | None, person: Person, errors: dict[str, str] | None = None
+) -> HTMLResponse:
+    site = visit.site
+    return visit.page(
+        "people/account.html.j2", 422 if errors else 200, account=account, person=person,
+        errors=errors or {}, roles=[role.value for role in Role],
+        laboratories=laboratories.list_laboratories(site, visit.caller),
+        counties=laboratories.list_counties(site, visit.caller), regions=_regions(visit),
+    )  # fmt: skip
+
+
+def _regions(visit: Visit) -> list[tuple[str, str]]:
+    return sorted(
+        ((each.id, each.name) for each in visit.site.tables.regions.values()), key=lambda each: each[1]
+    )
+
+
+def _person(
+    email: str, name: str, role: str, laboratory: str, counties: list[str] | None, region: str, language: str
+) -> Person:
+    laboratory_id = int(laboratory) if laboratory.isdecimal() and len(laboratory) < 10 else None
+    return Person(
+        email=email, name=name, role=role, laboratory_id=laboratory_id, counties=tuple(counties or ()),
+        region=region, language=language,
+    )  # fmt: skip
+
+
+@router.post("/accounts")
+def add_account(
+    visit: Posted, email: Typed = "", name: Typed = "", role: Typed = "", laboratory_id: Typed = "",
+    counties: Ticked = None, region: Typed = "", language: Typed = "en",
+) -> Response:  # fmt: skip
+    """Add an account; its one-time link is shown at once and never again."""
+    person = _person(email, name, role, laboratory_id, counties, region, language)
+    try:
+        account, path = people.add_account(visit.site, visit.caller, person)
+    except WrongFields as error:
+        return _account_form(visit, None, person, worded(visit, error))
+    return _link(visit, account, path)
+
+
+def _link(visit: Visit, account: Account, path: str) -> HTMLResponse:
+    until = visit.site.database.now() + timedelta(hours=visit.site.settings.invitation_hours)
+    return visit.page(
+        "people/link.html.j2", account=account, link=visit.site.settings.address + path, until=until
+    )
+
+
+@router.get("/accounts/{account_id}")
+def account_page(visit: Visiting, account_id: int) -> HTMLResponse:
+    """Show one account and what can be done with it."""
+    account = people.show_account(visit.site, visit.caller, account_id)
+    names = Person.model_fields.keys()
+    return _account_form(visit, account, Person(**account.model_dump(mode="json", include=set(names))))
+
+
+@router.post("/accounts/{account_id}")
+def change_account(
+    visit: Posted, account_id: int, email: Typed = "", name: Typed = "", role: Typed = "",
+    laboratory_id: Typed = "", counties: Ticked = None, region: Typed = "", language: Typed = "en",
+) -> Response:  # fmt: skip
+    """Change an account."""
+    person = _person(email, name, role, laboratory_id, counties, region, language)
+    try:
+        people.change_account(visit.site, visit.caller, account_id, person)
+    except WrongFields as error:
+        account = people.show_account(visit.site, visit.caller, account_id)
+        return _account_form(visit, account, person, worded(visit, error))
+    return visit.go("/accounts", "people.done-account")
+
+
+@router.post("/accounts/{account_id}/link")
+def make_link(visit: Posted, account_id: int) -> HTMLResponse:
+    """Make a new one-time link and show it once."""
+    path = people.invite(visit.site, visit.caller, account_id)
+    return _link(visit, people.show_account(visit.site, visit.caller, account_id), path)
+
+
+@router.post("/accounts/{account_id}/close")
+def close_account(visit: Posted, account_id: int) -> Response:
+    """Close an account."""
+    people.disable_account(visit.site, visit.caller, account_id)
+    return visit.go("/accounts", "people.done-closed")
+
+
+@router.post("/accounts/{account_id}/open")
+def open_account(visit: Posted, account_id: int) -> Response:
+    """Open an account again."""
+    people.enable_account(visit.site, visit.caller, account_id)
+    return visit.go(f"/accounts/{account_id}", "people.done-opened")
+
+
+@router.post("/accounts/{account_id}/second-factor")
+def reset_second_factor(visit: Posted, account_id: int) -> Response:
+    """Forget the telephone of an account."""
+    people.reset_second_factor(visit.site, visit.caller, account_id)
+    return visit.go(f"/accounts/{account_id}", "people.done-factor")
+
+
+# ------------------------------------------------------------------------------ laboratories, counties
+
+
+@router.get("/laboratories")
+def laboratories_page(visit: Visiting) -> HTMLResponse:
+    """List the laboratories, with the form for another."""
+    return _laboratories(visit, None, {})
+
+
+def _laboratories(visit: Visit, card: Card | None, errors: dict[str, str]) -> HTMLResponse:
+    return visit.page(
+        "people/laboratories.html.j2", 422 if errors else 200, errors=errors, card=_shown(card),
+        laboratories=laboratories.list_laboratories(visit.site, visit.caller),
+    )  # fmt: skip
+
+
+def _shown(card: Card | None) -> dict[str, Any]:
+    empty = dict.fromkeys(Card.model_fields, "") | {"address": ()}
+    return empty if card is None else card.model_dump()
+
+
+def _card(name: str, address: str, contact: str, phone: str, authorised_by: str) -> Card:
+    lines = tuple(address.splitlines())
+    return Card(name=name, address=lines, contact=contact, phone=phone, authorised_by=authorised_by)
+
+
+@router.post("/laboratories")
+def add_laboratory(
+    visit: Posted, name: Typed = "", address: Typed = "", contact: Typed = "", phone: Typed = "",
+    authorised_by: Typed = "",
+) -> Response:  # fmt: skip
+    """Add a laboratory."""
+    card = _card(name, address, contact, phone, authorised_by)
+    try:
+        laboratories.add_laboratory(visit.site, visit.caller, card)
+    except WrongFields as error:
+        return _laboratories(visit, card, worded(visit, error))
+    return visit.go("/laboratories", "people.done-laboratory")
+
+
+@router.get("/laboratories/{laboratory_id}")
+def laboratory_page(visit: Visiting, laboratory_id: int) -> HTMLResponse:
+    """Show what a laboratory prints about itself."""
+    found = laboratories.show_laboratory(visit.site, visit.caller, laboratory_id)
+    card = {name: found.card.get(name, "") for name in Card.model_fields}
+    return visit.page("people/laboratory.html.j2", laboratory=found, card=card, errors={})
+
+
+@router.post("/laboratories/{laboratory_id}")
+def change_laboratory(
+    visit: Posted, laboratory_id: int, name: Typed = "", address: Typed = "", contact: Typed = "",
+    phone: Typed = "", authorised_by: Typed = "",
+) -> Response:  # fmt: skip
+    """Change what a laboratory prints about itself."""
+    card = _card(name, address, contact, phone, authorised_by)
+    try:
+        laboratories.change_laboratory(visit.site, visit.caller, laboratory_id, card)
+    except WrongFields as error:
+        found = laboratories.show_laboratory(visit.site, visit.caller, laboratory_id)
+        errors = worded(visit, error)
+        return visit.page(
+            "people/laboratory.html.j2", 422, laboratory=found, card=_shown(card), errors=errors
+        )
+    return visit.go("/laboratories", "people.done-laboratory")
+
+
+@router.get("/counties")
+def counties_page(visit: Visiting) -> HTMLResponse:
+    """List the counties, with the form for another."""
+    return _counties(visit, {"id": "", "name": "", "region": ""}, {})
+
+
+def _counties(visit: Visit, typed: dict[str, str], errors: dict[str, str]) -> HTMLResponse:
+    return visit.page(
+        "people/counties.html.j2", 422 if errors else 200, errors=errors, typed=typed,
+        regions=_regions(visit),
+        counties=laboratories.list_counties(visit.site, visit.caller),
+    )  # fmt: skip
+
+
+@router.post("/counties")
+def add_county(
+    visit: Posted, id: Typed = "", name: Typed = "", region: Typed = ""  # noqa: A002 - the field's name
+) -> Response:  # fmt: skip
+    """Add a county."""
+    try:
+        laboratories.add_county(visit.site, visit.caller, id, name, region)
+    except WrongFields as error:
+        return _counties(visit, {"id": id, "name": name, "region": region}, worded(visit, error))
+    return visit.go("/counties", "people.done-county")
+
+
+# -------------------------------------------------------------------------------------------- changes
+
+
+@router.get("/changes")
+def changes_page(
+    visit: Visiting, who: str = "", kind: str = "", day: str = "", before: int | None = None
+) -> HTMLResponse:
+    """List what was changed, the newest first; a filter that cannot be read narrows nothing and says so."""
+    errors = {}
+    asked = None
+    try:
+        asked = date.fromisoformat(day) if day else None
+    except ValueError:
+        errors["day"] = visit.words("people.wrong-day")
+    account_id = int(who) if who.isdecimal() and len(who) < 10 else None
+    which = Filter(account_id=account_id, kind=kind, day=asked)
+    lines, below = people.list_changes(visit.site, visit.caller, which, before)
+    kinds, everybody = people.what_changes_are_about(visit.site, visit.caller)
+    return visit.page(
+        "people/changes.html.j2", lines=lines, below=below, kinds=kinds, everybody=everybody, who=who,
+        kind=kind, day=day, errors=errors, first=before is None,
+    )  # fmt: skip

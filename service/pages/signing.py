@@ -56,7 +56,7 @@ def _at_code(wanted: str) -> str:
 
 
 # The forms before sign-in have no session whose token they could carry. The check of origin in
-# service.web.guard covers them: another site's page cannot make a browser send them, so nobody is signed in as
+# service.web.guard covers them: another site cannot make a browser send them, so nobody is signed in as
 # somebody else by stealth; and what they do needs a secret that only the person has.
 
 

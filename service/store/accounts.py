@@ -97,11 +97,7 @@ def by_email(look: Look, email: str) -> Account | None:
 
 def everybody(look: Look) -> tuple[Account, ...]:
     """All accounts by name."""
-    rows = look.connection.execute(sa.select(account).order_by(account.c.name, account.c.id)).all()
-    counties: dict[int, list[str]] = {}
-    for each in look.connection.execute(sa.select(account_county).order_by(account_county.c.county_id)):
-        counties.setdefault(each.account_id, []).append(each.county_id)
-    return tuple(_account(row, tuple(counties.get(row.id, ()))) for row in rows)
+    return _several(look, sa.select(account).order_by(account.c.name, account.c.id))
 
 
 def _counties(look: Look, account_id: int) -> tuple[str, ...]:
@@ -120,9 +116,18 @@ def _account(row: sa.Row[*tuple[Any, ...]], counties: tuple[str, ...]) -> Accoun
 
 def page(look: Look, *, limit: int, offset: int) -> tuple[Account, ...]:
     """A part of all accounts, by name."""
-    rows = look.connection.execute(
-        sa.select(account).order_by(account.c.name, account.c.id).limit(limit).offset(offset)
-    ).all()
+    return _several(
+        look, sa.select(account).order_by(account.c.name, account.c.id).limit(limit).offset(offset)
+    )
+
+
+def after(look: Look, last: int, limit: int) -> tuple[Account, ...]:
+    """Accounts by rising id, from the one after ``last``."""
+    return _several(look, sa.select(account).where(account.c.id > last).order_by(account.c.id).limit(limit))
+
+
+def _several(look: Look, chosen_accounts: sa.Select[*tuple[Any, ...]]) -> tuple[Account, ...]:
+    rows = look.connection.execute(chosen_accounts).all()
     counties: dict[int, list[str]] = {}
     chosen = sa.select(account_county).where(account_county.c.account_id.in_([row.id for row in rows]))
     for each in look.connection.execute(chosen.order_by(account_county.c.county_id)):

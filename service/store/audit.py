@@ -43,22 +43,33 @@ class Filter(BaseModel):
     day: date | None = None
 
 
-def lines(look: Look, which: Filter, *, before: int | None, limit: int) -> tuple[Line, ...]:
+def newest(look: Look, which: Filter, *, before: int | None, limit: int) -> tuple[Line, ...]:
     """Changes, the newest first, from below an id onwards: a long list is walked without counting it."""
-    chosen = sa.select(audit).order_by(audit.c.id.desc()).limit(limit)
-    if before is not None:
-        chosen = chosen.where(audit.c.id < before)
-    if which.account_id is not None:
-        account_id = None if which.account_id == COMMAND_LINE else which.account_id
-        chosen = chosen.where(
-            audit.c.account_id.is_(None) if account_id is None else audit.c.account_id == account_id
-        )
+    chosen = _chosen(which).order_by(audit.c.id.desc()).limit(limit)
+    return _lines(look, chosen if before is None else chosen.where(audit.c.id < before))
+
+
+def after(look: Look, which: Filter, last: int, limit: int) -> tuple[Line, ...]:
+    """Changes by rising id, from the one after ``last``: what a program asks for again and again."""
+    return _lines(look, _chosen(which).where(audit.c.id > last).order_by(audit.c.id).limit(limit))
+
+
+def _lines(look: Look, chosen: sa.Select[*tuple[Any, ...]]) -> tuple[Line, ...]:
+    return tuple(Line.model_validate(dict(row)) for row in look.connection.execute(chosen).mappings())
+
+
+def _chosen(which: Filter) -> sa.Select[*tuple[Any, ...]]:
+    chosen: sa.Select[*tuple[Any, ...]] = sa.select(audit)
+    if which.account_id == COMMAND_LINE:
+        chosen = chosen.where(audit.c.account_id.is_(None))
+    elif which.account_id is not None:
+        chosen = chosen.where(audit.c.account_id == which.account_id)
     if which.kind:
         chosen = chosen.where(audit.c.kind == which.kind)
     if which.day is not None:
         begin = datetime.combine(which.day, time(), UTC)
         chosen = chosen.where(audit.c.at >= begin, audit.c.at < begin + timedelta(days=1))
-    return tuple(Line.model_validate(dict(row)) for row in look.connection.execute(chosen).mappings())
+    return chosen
 
 
 def kinds(look: Look) -> tuple[str, ...]:
