@@ -96,6 +96,7 @@ class Caller:
     language: str = "en"
     request_id: str = ""
     session_id: int | None = field(default=None, repr=False)
+    submission_id: int | None = field(default=None, repr=False)  # set where the request carries a key
 
     def may(self, right: Right) -> bool:
         """Whether the caller has a right."""

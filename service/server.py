@@ -12,6 +12,7 @@ from starlette.staticfiles import StaticFiles
 from service import api, pages
 from service.site import Site
 from service.web import problems
+from service.web.bodies import LimitBodies
 from service.web.guard import Guard
 
 MIB = 1024**2
@@ -29,9 +30,10 @@ def make_app(site: Site) -> FastAPI:
     hosts = [settings.address.partition("://")[2]]
     app = FastAPI(
         openapi_url=None,
-        max_body_size=limit,
-        middleware=[Middleware(Guard, hosts=hosts, secure=secure)],
-    )
+        middleware=[
+            Middleware(Guard, hosts=hosts, secure=secure), Middleware(LimitBodies, largest=limit),
+        ],
+    )  # fmt: skip
     app.state.site = site
     problems.install(app)
     app.mount("/static", StaticFiles(directory=Path(str(files("service.pages"))) / "static"), "static")

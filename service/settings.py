@@ -37,6 +37,9 @@ class Settings(BaseSettings):
         default="production", description="development shows interactive API pages"
     )
     largest_upload_mib: int = Field(default=10, ge=1, le=100, description="largest file that is taken")
+    api_requests_per_minute: int = Field(
+        default=600, ge=1, description="how often a minute one access token may be used"
+    )
     idle_minutes: int = Field(default=30, ge=1, description="a session ends after so long without a request")
     session_hours: int = Field(default=12, ge=1, description="a session ends after so long in any case")
     link_days: int = Field(default=30, ge=1, le=365, description="how long a grower's link opens a report")

@@ -156,6 +156,8 @@ class Database:
             change = Change(connection, caller, self.now())
             yield change
             assert change._notes, "a change must leave an audit line"
+            if caller.submission_id is not None:
+                _carried_out(change, caller.submission_id)
 
     @contextmanager
     def housekeeping(self, caller: Caller) -> Iterator[Look]:
@@ -176,6 +178,21 @@ def _check(caller: Caller, right: Right | None) -> None:
             where=right.value,
             expected="an account whose role does this",
             fix="ask the administrator, or go back to your own pages",
+        )
+
+
+def _carried_out(change: Change, submission_id: int) -> None:
+    """Mark the submission together with what it stores: whatever breaks later, it is not done twice."""
+    row = schema.submission
+    marked = change.connection.execute(
+        row.update().where(row.c.id == submission_id).values(carried_out=True)
+    ).rowcount
+    if marked != 1:
+        raise Conflict(
+            "this request took so long that its idempotency key was given to another try",
+            where="Idempotency-Key",
+            expected="one try at a time",
+            fix="wait for the answer to the other try",
         )
 
 

@@ -10,10 +10,12 @@ from urllib.parse import urlsplit
 
 import structlog
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import Request
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from service.tokens import new_token
+from service.web.problems import unexpected
 
 POLICY = "default-src 'self'; object-src 'none'; base-uri 'none'; frame-ancestors 'none'; form-action 'self'"
 HEADERS = (
@@ -26,6 +28,7 @@ HEADERS = (
     ("x-robots-tag", "noindex, nofollow"),
 )
 HTTPS_ONLY = ("strict-transport-security", "max-age=31536000")
+FOREIGN = "This was sent from another site, so nothing was done. Open the page here and send it again."
 SAFE = frozenset({"GET", "HEAD", "OPTIONS"})
 _SECRET = re.compile(r"^/(set-password|r)/[^/]+")  # links whose last part opens something
 log = structlog.get_logger("furrowslice.request")
@@ -82,20 +85,22 @@ class Guard:
                     headers.setdefault("cache-control", "no-store")
             await send(message)
 
-        if self._is_foreign(scope):
-            refusal = PlainTextResponse(
-                "This was sent from another site, so nothing was done. Open the page here and send it again.",
-                403,
-            )
-            await refusal(scope, receive, answer)
-        else:
-            await self.app(scope, receive, answer)
-        # The path alone: a query could hold names.
-        log.info(
-            "request", request_id=request_id, method=scope["method"], path=without_secrets(scope["path"]),
-            status=status, milliseconds=round(1000 * (time.monotonic() - began), 1),
-            who=scope["state"].get("who", ""),
-        )  # fmt: skip
+        try:
+            if self._is_foreign(scope):
+                await PlainTextResponse(FOREIGN, 403)(scope, receive, answer)
+            else:
+                await self.app(scope, receive, answer)
+        except Exception as error:
+            if not status:  # answered here, so that a mistake of the program has the same headers and line
+                await unexpected(Request(scope, receive), error)(scope, receive, answer)
+            raise
+        finally:
+            # The path alone: a query could hold names.
+            log.info(
+                "request", request_id=request_id, method=scope["method"], path=without_secrets(scope["path"]),
+                status=status, milliseconds=round(1000 * (time.monotonic() - began), 1),
+                who=scope["state"].get("who", ""),
+            )  # fmt: skip
 
     def _is_foreign(self, scope: Scope) -> bool:
         if scope["method"] in SAFE:

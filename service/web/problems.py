@@ -15,6 +15,7 @@ from service.refusals import Invalid, NotSignedIn, Refusal, TooMany, Unavailable
 from service.web.visit import Visit, anonymous, any_visit
 
 API = "/api/"
+MOST_FIELDS = 50
 log = structlog.get_logger("furrowslice.error")
 # What Starlette and FastAPI answer by themselves, in our words.
 _PLAIN = {
@@ -28,10 +29,22 @@ _PLAIN = {
 
 def install(app: FastAPI) -> None:
     """Let an app answer every error in our words."""
-    app.add_exception_handler(FurrowsliceError, _deliberate)
+    app.add_exception_handler(FurrowsliceError, answer)
     app.add_exception_handler(RequestValidationError, _unreadable)
-    app.add_exception_handler(HTTPException, _plain)
-    app.add_exception_handler(Exception, _unexpected)
+    app.add_exception_handler(HTTPException, answer)
+    app.add_exception_handler(Exception, unexpected)
+
+
+def answer(request: Request, error: Exception) -> Response:
+    """Answer one error that is meant: ours, or one of the framework's with its status."""
+    if isinstance(error, FurrowsliceError):
+        return _answer(request, error, status_of(error))
+    assert isinstance(error, HTTPException)
+    what, fix = _PLAIN.get(error.status_code, ("the request was not carried out", "try again"))
+    told = FurrowsliceError(what, where=request.url.path, fix=fix)
+    built = _answer(request, told, error.status_code)
+    built.headers.update(error.headers or {})  # 405 must name what is allowed (RFC 9110, 15.5.6)
+    return built
 
 
 def status_of(error: FurrowsliceError) -> int:
@@ -51,8 +64,16 @@ def problem(
     extra = {"where": where, "expected": expected, "fix": fix, "request_id": request_id}
     built |= {name: text for name, text in extra.items() if text}
     if fields:
-        built["errors"] = [{"pointer": f"#/{name}", "message": text} for name, text in fields.items()]
+        built["errors"] = [_place(name) | {"message": text} for name, text in fields.items()]
     return built
+
+
+def _place(name: str) -> dict[str, str]:
+    """Where a field stands: in the query, in a header, or in the body, as a JSON pointer into it."""
+    part, _, rest = name.partition("/")
+    if rest and part in ("query", "header"):
+        return {"in": part, "parameter": rest}
+    return {"in": "body", "pointer": f"#/{name}" if name else "#"}
 
 
 def _answer(request: Request, error: FurrowsliceError, status: int) -> Response:
@@ -73,11 +94,11 @@ def _answer(request: Request, error: FurrowsliceError, status: int) -> Response:
     if isinstance(error, NotSignedIn):
         wanted = request.url.path if request.method == "GET" else "/"
         return RedirectResponse(f"/sign-in?next={wanted}", 303)
-    answer = _visit(request, status).page(
+    page = _visit(request, status).page(
         "error.html.j2", status, error=error, error_status=status, fields=fields
     )
-    answer.headers.update(headers)
-    return answer
+    page.headers.update(headers)
+    return page
 
 
 def _visit(request: Request, status: int) -> Visit:
@@ -90,20 +111,13 @@ def _visit(request: Request, status: int) -> Visit:
     return Visit(request.app.state.site, request, anonymous(request), None)
 
 
-def _deliberate(request: Request, error: Exception) -> Response:
-    assert isinstance(error, FurrowsliceError)
-    return _answer(request, error, status_of(error))
-
-
 def _unreadable(request: Request, error: Exception) -> Response:
+    """Name each field that is not as described; what was typed is not said back, nor is a long list."""
     assert isinstance(error, RequestValidationError)
-    fields = {}
-    for each in error.errors():
-        place = [str(part) for part in each["loc"] if part not in ("body", "query", "path")]
-        fields["/".join(place) or "body"] = each["msg"]
-    unknown = [each for each in error.errors() if each["loc"][0] == "path"]
-    if unknown:
-        return _plain(request, HTTPException(404))
+    errors = error.errors()
+    if any(each["loc"][0] == "path" for each in errors):
+        return answer(request, HTTPException(404))
+    fields = {_name(request, each): str(each["msg"]) for each in errors[:MOST_FIELDS]}
     return _answer(
         request,
         Invalid(
@@ -114,15 +128,22 @@ def _unreadable(request: Request, error: Exception) -> Response:
     )  # fmt: skip
 
 
-def _plain(request: Request, error: Exception) -> Response:
-    assert isinstance(error, HTTPException)
-    what, fix = _PLAIN.get(error.status_code, ("the request was not carried out", "try again"))
-    return _answer(request, FurrowsliceError(what, where=request.url.path, fix=fix), error.status_code)
+def _name(request: Request, each: dict[str, Any]) -> str:
+    """Name of one field: as a form has it, or for programs the parts of a JSON pointer."""
+    place, *parts = each["loc"]
+    if each["type"] == "json_invalid":  # its place is a count of characters
+        return ""
+    if not request.url.path.startswith(API):
+        return "/".join(map(str, parts)) or "body"
+    within = [str(part)[:100].replace("~", "~0").replace("/", "~1") for part in parts]
+    return "/".join(within if place == "body" else [str(place), *within])
 
 
-def _unexpected(request: Request, error: Exception) -> Response:
+def unexpected(request: Request, error: Exception) -> Response:
     """Log a mistake of the program with its trace; tell the person nothing but where to ask."""
-    log.error("unexpected", request_id=request.state.request_id, exc_info=error)
+    if getattr(request.state, "unexpected", None) is not error:  # the app around the API gets it as well
+        log.error("unexpected", request_id=request.state.request_id, exc_info=error)
+    request.state.unexpected = error
     told = FurrowsliceError(
         "something went wrong here, and nothing was stored",
         where=request.url.path,
