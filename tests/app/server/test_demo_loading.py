@@ -18,7 +18,8 @@ def test_the_demo_is_registered_measured_and_released_where_its_checks_allow(wor
     assert demo.released == ("QW-0412-P", "QW-0413-N2", "QW-0414-C", "QW-0415-O")
     assert demo.held == ("QW-0413-N",)
     with world.site.database.look(operator(), None) as look:
-        states = dict(look.connection.execute(sa.select(schema.run.c.run_id, schema.run.c.state)).tuples())
+        rows = look.connection.execute(sa.select(schema.run.c.run_id, schema.run.c.state))
+        states = {row.run_id: row.state for row in rows}
         typed = sa.select(sa.func.count()).where(schema.soil_value.c.run_id.is_(None))
         assert look.connection.scalar(typed) == demo.typed
         assert not look.connection.execute(sa.select(schema.waiting_cup)).all()
