@@ -7,8 +7,10 @@ import os
 import re
 import secrets
 import unicodedata
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import IO
 
 from interpretation.errors import FurrowsliceError
 
@@ -50,9 +52,31 @@ def write_atomically(path: Path, content: bytes | str) -> Path:
     'whole'
     """
     data = content.encode("utf-8") if isinstance(content, str) else content
+    with writing(path) as file:
+        file.write(data)
+    return path
+
+
+@contextmanager
+def writing(path: Path, mode: int = 0o666) -> Iterator[IO[bytes]]:
+    """Open a file to be written piece by piece, as :func:`write_atomically` does it at once.
+
+    Parameters
+    ----------
+    path
+        The file to write; its folder is made when missing.
+    mode
+        Who may read and write it, less what the user's mask takes away.
+
+    Raises
+    ------
+    FurrowsliceError
+        As :func:`write_atomically`. An error inside the block leaves the file as it was before.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        _write_beside(path, data)
+        with _beside(path, mode) as file:
+            yield file
     except OSError as error:
         raise FurrowsliceError(
             f"the file cannot be written: {error.strerror}",
@@ -61,16 +85,16 @@ def write_atomically(path: Path, content: bytes | str) -> Path:
             fix="look at the folder's path, its rights and the room on the disk, or choose another folder",
         ) from None
     _sync_folder(path.parent)
-    return path
 
 
-def _write_beside(path: Path, data: bytes) -> None:
+@contextmanager
+def _beside(path: Path, mode: int) -> Iterator[IO[bytes]]:
     """Write under a temporary name in the same folder, then rename."""
     part = path.with_name(f".part-{secrets.token_hex(8)}")
     try:
         # O_EXCL: never write through a name somebody else has put there.
-        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666), "wb") as file:
-            file.write(data)
+        with os.fdopen(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
+            yield file
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)

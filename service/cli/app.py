@@ -10,7 +10,7 @@ import sys
 import typer
 
 from interpretation.errors import FurrowsliceError
-from service.cli import console, demo, fields, runs, schemas, tables
+from service.cli import console, demo, fields, keeping, runs, schemas, serve, tables
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -26,6 +26,9 @@ app.command("measure")(runs.measure)
 app.command("advise")(fields.advise)
 app.command("report")(fields.report)
 app.command("schema")(schemas.schema)
+app.command("serve")(serve.serve)
+app.command("backup")(keeping.backup)
+app.command("restore")(keeping.restore)
 app.add_typer(tables.app, name="tables")
 
 

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import sqlalchemy as sa
+import structlog
 from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
 
 from service.callers import Caller, Right, Scope
@@ -21,6 +22,7 @@ from service.store import schema
 
 SECONDS_TO_WAIT = 5  # for another writer, or for a database that does not answer
 _WRITING = "furrowslice_writing"
+log = structlog.get_logger("furrowslice.database")
 
 
 @dataclass(frozen=True)
@@ -68,17 +70,29 @@ class Change(Look):
 
 
 def make_engine(url: str) -> sa.Engine:
-    """Make the engine for a URL; nothing is connected yet."""
+    """Make the engine for a URL; nothing is connected yet.
+
+    What rows hold never gets into the text of an error, and so never into the log.
+    """
     if url.startswith("sqlite"):
         engine = sa.create_engine(
-            url, connect_args={"timeout": SECONDS_TO_WAIT}, pool_size=20, max_overflow=30
+            url,
+            connect_args={"timeout": SECONDS_TO_WAIT},
+            pool_size=20,
+            max_overflow=30,
+            hide_parameters=True,
         )
         sa.event.listen(engine, "connect", _prepare_sqlite)
         sa.event.listen(engine, "begin", _begin_sqlite)
         return engine
     return sa.create_engine(
         url, pool_pre_ping=True, pool_size=20, max_overflow=30, pool_timeout=SECONDS_TO_WAIT,
-        connect_args={"connect_timeout": SECONDS_TO_WAIT},
+        hide_parameters=True,
+        connect_args={
+            "connect_timeout": SECONDS_TO_WAIT,
+            "tcp_user_timeout": 1000 * SECONDS_TO_WAIT,  # a server that went without a word
+            "options": f"-c lock_timeout={1000 * SECONDS_TO_WAIT}",
+        },
     )  # fmt: skip
 
 
@@ -95,6 +109,14 @@ def _begin_sqlite(connection: sa.Connection) -> None:
     """Begin at once as a writer where the transaction will write: two that read first would deadlock."""
     writing = connection.get_execution_options().get(_WRITING, False)
     connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+@contextmanager
+def begin_writing(connection: sa.Connection) -> Iterator[None]:
+    """Begin a transaction that writes on a connection that has none yet."""
+    connection.execution_options(**{_WRITING: True})
+    with connection.begin():
+        yield
 
 
 def _utc_now() -> datetime:
@@ -116,6 +138,10 @@ class Database:
         self.engine = engine
         self.now = now
 
+    def close(self) -> None:
+        """Let go of every connection."""
+        self.engine.dispose()
+
     @contextmanager
     def look(self, caller: Caller, right: Right | None) -> Iterator[Look]:
         """Open a transaction that reads.
@@ -135,7 +161,7 @@ class Database:
             If the database does not answer.
         """
         _check(caller, right)
-        with _worded(), self.engine.connect() as connection, connection.begin():
+        with worded(), self.engine.connect() as connection, connection.begin():
             yield Look(connection, caller, self.now())
 
     @contextmanager
@@ -152,7 +178,7 @@ class Database:
             If the disk is full.
         """
         _check(caller, right)
-        with _worded(), self._writing() as connection:
+        with worded(), self._writing() as connection:
             change = Change(connection, caller, self.now())
             yield change
             assert change._notes, "a change must leave an audit line"
@@ -162,12 +188,12 @@ class Database:
     @contextmanager
     def housekeeping(self, caller: Caller) -> Iterator[Look]:
         """Open a transaction that writes what is no change of a record: sessions seen, tries counted."""
-        with _worded(), self._writing() as connection:
+        with worded(), self._writing() as connection:
             yield Look(connection, caller, self.now())
 
     @contextmanager
     def _writing(self) -> Iterator[sa.Connection]:
-        with self.engine.connect().execution_options(**{_WRITING: True}) as connection, connection.begin():
+        with self.engine.connect() as connection, begin_writing(connection):
             yield connection
 
 
@@ -197,7 +223,7 @@ def _carried_out(change: Change, submission_id: int) -> None:
 
 
 @contextmanager
-def _worded() -> Iterator[None]:
+def worded() -> Iterator[None]:
     """Say in words what the database says in its own."""
     try:
         yield
@@ -208,16 +234,25 @@ def _worded() -> Iterator[None]:
             expected="something new",
             fix="load the page again and look at what is there now",
         ) from error
-    except (OperationalError, sa.exc.TimeoutError) as error:
-        raise _operational(error) from error
+    except sa.exc.TimeoutError as error:  # every connection is in use
+        raise _refusal(str(error)) from error
     except DBAPIError as error:
-        if not error.connection_invalidated:
+        told = str(error.orig)  # the driver's words alone: the statement and its values could say anything
+        if _is_ours(error, told):
             raise
-        raise _operational(error) from error
+        raise _refusal(told) from error
 
 
-def _operational(error: Exception) -> Refusal:
-    text = str(error).casefold()
+def _is_ours(error: DBAPIError, told: str) -> bool:
+    """Whether the program asked for something impossible, which no waiting mends."""
+    if not isinstance(error, OperationalError):
+        return not error.connection_invalidated
+    return told.startswith(("no such ", 'near "'))  # SQLite has no class of its own for these
+
+
+def _refusal(told: str) -> Refusal:
+    log.warning("database", told=told.partition("\n")[0])
+    text = told.casefold()
     if "is full" in text or "no space left" in text:
         return NoRoom(
             "the disk is full, so nothing was stored",

@@ -143,6 +143,24 @@ def make_url(templates: dict[str, str], postgres: Cluster, tmp_path: Path) -> It
         _administer(postgres, f"DROP DATABASE {name} WITH (FORCE)")
 
 
+@pytest.fixture
+def make_empty_url(postgres: Cluster, tmp_path: Path) -> Iterator[Callable[[str], str]]:
+    """Make a database of a kind without a single table; returns its URL."""
+    made: list[str] = []
+
+    def make(kind: str) -> str:
+        name = f"test_{secrets.token_hex(8)}"
+        if kind == "sqlite":
+            return f"sqlite:///{tmp_path / name}.sqlite3"
+        _administer(postgres, f"CREATE DATABASE {name}")
+        made.append(name)
+        return postgres.url(name)
+
+    yield make
+    for name in made:
+        _administer(postgres, f"DROP DATABASE {name} WITH (FORCE)")
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def world(
     request: pytest.FixtureRequest, make_url: Callable[[str], str], tables: TableSet, tmp_path: Path
