@@ -15,7 +15,8 @@ import uvicorn
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from interpretation.agronomy.tables import TableSet
-from service.callers import operator
+from service.actions.demo import load_demo
+from service.callers import Role, operator
 from service.server import make_app
 from service.store import accounts
 from service.web.visit import COOKIE
@@ -119,11 +120,30 @@ def live(lite_world: World, browser: Browser) -> Iterator[Live]:
 def shared_world(
     templates: dict[str, str], tables: TableSet, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[World]:
-    """A world for a whole module, for tests that only look."""
+    """A world with the demo scenario in it, whose laboratory and counties its people have.
+
+    For a whole module, whose tests only look.
+    """
     folder = tmp_path_factory.mktemp("shared")
     path = folder / "shared.sqlite3"
     path.write_bytes(Path(templates["sqlite"]).read_bytes())
-    yield from make_world(f"sqlite:///{path}", tables, folder)
+    for world in make_world(f"sqlite:///{path}", tables, folder):
+        people_of_the_demo(world)
+        yield world
+
+
+def people_of_the_demo(world: World) -> None:
+    """Load the demo scenario; the laboratory's people and the agent are then those of its laboratory."""
+    demo = load_demo(world.site)
+    with world.site.database.housekeeping(operator()) as look:
+        for person, role, counties in (
+            ("laboratory", Role.LABORATORY, ()),
+            ("agent", Role.AGENT, demo.counties),
+        ):
+            world.people[person] = accounts.add(
+                look, email=f"{person}@demo.example", name=f"Demo {person.title()}", role=role,
+                laboratory_id=demo.laboratory_id, counties=counties,
+            )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
