@@ -277,7 +277,16 @@ def read_bench(path: Path, context: pd.DataFrame, dialect: Dialect = OWN) -> pd.
         With file, row and column: for a value without method, form, unit or basis, for a form that is
         not the analyte's, for a lab number that is not in ``context``, for one value given twice.
     """
-    table = table_at(read_grid(path, dialect, SampleListError), 0)
+    file = f"bench file {UNSEEN.sub('?', path.name)}"  # a file may be called anything, a page may not say it
+    return bench_in(read_grid(path, dialect, SampleListError), context, file, dialect)
+
+
+def bench_in(grid: Grid, context: pd.DataFrame, origin: str, dialect: Dialect = OWN) -> pd.DataFrame:
+    """Read soil values whose cells are at hand; as :func:`read_bench`.
+
+    ``origin`` is said of the values whose row does not say where they come from.
+    """
+    table = table_at(grid, 0)
     table.check_columns((*BENCH_REQUIRED, *BENCH_OPTIONAL), optional=BENCH_OPTIONAL)
     parsers: dict[str, Callable[[Column], Any]] = {
         "lab_number": partial(cells.ids, required=True),
@@ -292,8 +301,7 @@ def read_bench(path: Path, context: pd.DataFrame, dialect: Dialect = OWN) -> pd.
     columns["standard_uncertainty"] = _uncertainty(table, dialect)
     _check_sizes(table, columns)
     named = cells.names(table.column("origin")) if table.has("origin") else [""] * len(table.indices)
-    file = f"bench file {UNSEEN.sub('?', path.name)}"  # a file may be called anything, a page may not say it
-    columns["origin"] = [text or file for text in named]
+    columns["origin"] = [text or origin for text in named]
     _check_forms(table, columns)
     keys = list(zip(columns["lab_number"], columns["analyte"], columns["method"], strict=True))
     cells.refuse_repeated(table.column("lab_number"), keys, "value")

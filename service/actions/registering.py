@@ -90,31 +90,36 @@ def register_samples(
     """Register samples that were read; as :func:`register_list`. ``digest`` is the SHA-256 of their file."""
     listed = checked_list(_received(samples, day), site.tables)
     with site.database.change(caller, Right.REGISTER_SAMPLES) as change:
-        _refuse_taken(change, listed)
-        known = store.fields_by_code(change, listed.first_of_field)
-        _check_counties(change, listed, known)
-        for code, row in listed.first_of_field.items():
-            if code in known:
-                _check_field(change, listed, row, known[code])
-        farms, new_growers = _farms(change, listed, known)
-        fields, new_fields = _fields(change, listed, known, farms)
-        visits = _visits(change, listed, fields)
-        sample_ids = store.add_samples(
-            change,
-            [
-                {**listed.picked(row, _SAMPLE), "sampling_id": visits[listed.field_of[row]]}
-                for row in range(len(listed))
-            ],
-        )
-        numbers = listed.columns["lab_number"]
-        change.note(
-            "register", "samples", sample_ids[0],
-            after={
-                "samples": len(listed), "first": numbers[0], "last": numbers[-1], "fields": len(fields),
-                "new_fields": new_fields, "new_growers": new_growers, "sha256": digest,
-            },
-        )  # fmt: skip
-        waiting = store.waiting_among(change, numbers)
+        return write_samples(change, listed, digest)
+
+
+def write_samples(change: Change, listed: ListedSamples, digest: str = "") -> Registered:
+    """Write checked samples as a part of a change that goes on; as :func:`register_list`."""
+    _refuse_taken(change, listed)
+    known = store.fields_by_code(change, listed.first_of_field)
+    _check_counties(change, listed, known)
+    for code, row in listed.first_of_field.items():
+        if code in known:
+            _check_field(change, listed, row, known[code])
+    farms, new_growers = _farms(change, listed, known)
+    fields, new_fields = _fields(change, listed, known, farms)
+    visits = _visits(change, listed, fields)
+    sample_ids = store.add_samples(
+        change,
+        [
+            {**listed.picked(row, _SAMPLE), "sampling_id": visits[listed.field_of[row]]}
+            for row in range(len(listed))
+        ],
+    )
+    numbers = listed.columns["lab_number"]
+    change.note(
+        "register", "samples", sample_ids[0],
+        after={
+            "samples": len(listed), "first": numbers[0], "last": numbers[-1], "fields": len(fields),
+            "new_fields": new_fields, "new_growers": new_growers, "sha256": digest,
+        },
+    )  # fmt: skip
+    waiting = store.waiting_among(change, numbers)
     return Registered(tuple(sample_ids), tuple(visits.values()), new_fields, new_growers, waiting)
 
 
