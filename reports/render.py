@@ -90,6 +90,14 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
     return written
 
 
+def draw_plain(document: str) -> bytes:
+    """Write an HTML document of our own as PDF/UA-1, with nothing but its own styles."""
+    engine = _engine()
+    drawn = engine.document_class(string=document, url_fetcher=engine.fetcher)
+    written: bytes = drawn.write_pdf(font_config=engine.fonts, pdf_variant="pdf/ua-1")
+    return written
+
+
 def parsed(page: GrowerReport | RunPage) -> Any:
     """Fill a page and read it for drawing; its styles come separately."""
     engine = _engine()

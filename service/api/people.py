@@ -1,4 +1,4 @@
-"""Who the token stands for; for the administrator: accounts, laboratories, counties and changes."""
+"""Who the token stands for; accounts, laboratories, counties and changes; growers' own data and links."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from service.actions import laboratories, myself, people
+from service.actions import laboratories, myself, people, privacy
 from service.actions.laboratories import Card
 from service.actions.people import Person
 from service.api.common import LARGEST_ID, After, GivenId, Id, Input, Limit, Line, Output, Page, page_of
@@ -247,3 +247,27 @@ def list_changes(
     which = audit.Filter(account_id=account_id, kind=kind, day=day)
     found = people.changes_after(site, caller, which, after, limit + 1)
     return page_of(found, limit, lambda line: Change(**line.model_dump()))
+
+
+class ReportLink(Output):
+    """A link by which a grower opens one report without an account; it is told once and kept nowhere."""
+
+    link: str
+
+
+@router.get("/growers/{grower_id}/personal-data")
+def export_grower(site: TheSite, caller: ApiCaller, grower_id: Id) -> dict[str, Any]:
+    """Everything kept about a grower, table by table. That it was fetched is kept as a change."""
+    return privacy.export_grower(site, caller, grower_id)
+
+
+@router.delete("/growers/{grower_id}/personal-data", status_code=204)
+def erase_grower(site: TheSite, caller: ApiCaller, grower_id: Id) -> None:
+    """Erase names, contacts, places and PDFs of a grower; it cannot be undone. Values stay without a name."""
+    privacy.erase_grower(site, caller, grower_id)
+
+
+@router.post("/reports/{report_id}/link", status_code=201)
+def make_report_link(site: TheSite, caller: ApiCaller, report_id: Id) -> ReportLink:
+    """Make a link by which a grower opens one report without an account. It expires."""
+    return ReportLink(link=site.settings.address + privacy.report_link(site, caller, report_id))

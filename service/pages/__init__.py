@@ -4,11 +4,27 @@ from __future__ import annotations
 
 from fastapi import APIRouter
 
-from service.pages import advising, home, land, myself, people, reports, runs, samples, signing, tables
+from service.pages import (
+    advising,
+    home,
+    land,
+    link,
+    myself,
+    people,
+    privacy,
+    reports,
+    runs,
+    samples,
+    signing,
+    tables,
+)
 
 PARTS = tuple(
-    part.router for part in (home, signing, myself, people, runs, samples, land, advising, reports, tables)
-)
+    part.router
+    for part in (
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, tables,
+    )
+)  # fmt: skip
 
 
 def router() -> APIRouter:

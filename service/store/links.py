@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Literal
 
 import sqlalchemy as sa
@@ -22,6 +22,7 @@ class Link:
     id: int
     account_id: int | None
     report_id: int | None
+    expires_at: datetime
 
 
 def make(
@@ -46,12 +47,12 @@ def make(
 def find(look: Look, purpose: Purpose, token: str) -> Link | None:
     """The link of a secret; None when there is none for this purpose, or it has expired or was used up."""
     row = look.connection.execute(
-        sa.select(link.c.id, link.c.account_id, link.c.report_id).where(
+        sa.select(link.c.id, link.c.account_id, link.c.report_id, link.c.expires_at).where(
             link.c.token_sha256 == sha256(token), link.c.purpose == purpose, link.c.expires_at > look.now,
             link.c.used_at.is_(None),
         )
     ).one_or_none()  # fmt: skip
-    return None if row is None else Link(row.id, row.account_id, row.report_id)
+    return None if row is None else Link(row.id, row.account_id, row.report_id, row.expires_at)
 
 
 def use_up(look: Look, link_id: int) -> bool:
