@@ -110,8 +110,12 @@ class Writer:
         """Write the manifest and close the archive."""
         manifest = Manifest(revision=revision, made_at=made_at, parts=tuple(self._parts))
         self._archive.writestr(MANIFEST, manifest.model_dump_json(indent=1))
-        self._archive.close()
+        self.close()
         return manifest
+
+    def close(self) -> None:
+        """Close the archive; one without a manifest is no backup."""
+        self._archive.close()
 
 
 def _written(value: Any, kind: Kind) -> Any:

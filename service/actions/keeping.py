@@ -29,8 +29,8 @@ def backup(database: Database, path: Path) -> Manifest:
     FurrowsliceError
         If the file cannot be written, or the database cannot be read.
     """
-    with writing(path, mode=0o600) as file:
-        return keeping.save(database.engine, Writer(file), database.now())
+    with writing(path, mode=0o600) as file, closing(Writer(file)) as writer:
+        return keeping.save(database.engine, writer, database.now())
 
 
 def restore(database: Database, path: Path, *, replace: bool) -> Manifest:

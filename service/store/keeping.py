@@ -15,7 +15,7 @@ from service.store import schema
 from service.store.database import Look, worded
 from service.store.migrating import advance, alone, remaking, revision_of, revisions
 
-_ROWS_AT_ONCE = 500
+_ROWS_AT_ONCE, _FILES_AT_ONCE = 500, 8  # rows that hold files may each be megabytes
 _BYTES_AT_ONCE = 8 * 1024**2
 _REVISION = "alembic_version"
 # JSON comes before what it is made of; a type is of the first kind that it is.
@@ -84,7 +84,8 @@ def _rows(connection: sa.Connection, table: sa.Table) -> Iterator[sa.Row[Any]]:
     as_text = sa.cast if connection.dialect.name == "postgresql" else sa.type_coerce
     chosen = [as_text(each, sa.Text) if _kind(each) == "json" else each for each in table.c]
     read = sa.select(*chosen).order_by(*table.primary_key.columns)
-    yield from connection.execution_options(yield_per=_ROWS_AT_ONCE).execute(read)
+    at_once = _FILES_AT_ONCE if any(_kind(each) == "bytes" for each in table.c) else _ROWS_AT_ONCE
+    yield from connection.execution_options(yield_per=at_once).execute(read)
 
 
 def load(engine: sa.Engine, reader: Reader, now: datetime, *, replace: bool) -> None:
@@ -197,11 +198,13 @@ def _insert(connection: sa.Connection, table: sa.Table) -> sa.Insert:
     """An insert that takes documents as the text they are stored as."""
     values: dict[str, Any] = {}
     for each in table.c:
-        given: Any = sa.bindparam(each.name, type_=sa.Text() if _kind(each) == "json" else each.type)
-        if _kind(each) == "json":
-            is_sqlite = connection.dialect.name == "sqlite"
-            given = sa.type_coerce(given, each.type) if is_sqlite else sa.cast(given, each.type)
-        values[each.name] = given
+        if _kind(each) != "json":
+            values[each.name] = sa.bindparam(each.name, type_=each.type)
+        elif connection.dialect.name == "sqlite":
+            each.type = sa.Text()  # or SQLAlchemy would write a document of the text
+            values[each.name] = sa.bindparam(each.name, type_=sa.Text())
+        else:
+            values[each.name] = sa.cast(sa.bindparam(each.name, type_=sa.Text()), each.type)
     return table.insert().values(values)
 
 
