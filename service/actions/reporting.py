@@ -1,0 +1,266 @@
+"""Reports on the server: looked at as they would be issued, issued, found again.
+
+What is previewed is what is issued, to the byte: both are made by :func:`drawn` from one :class:`Draft`. The
+draft's identity is a digest of everything on the page, so that issuing can tell whether anything has changed
+since it was looked at.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from interpretation.results import FieldAdvice
+from reports.build import build_report
+from reports.render import pdf
+from reports.view import LONGEST_LINE, LaboratoryCard
+from service.actions.advising import advise_on
+from service.actions.card import NOT_ISSUED, issued, with_comment
+from service.callers import Caller, Right
+from service.refusals import Conflict, Invalid, Unavailable
+from service.site import Site
+from service.store import documents, laboratories, reports, visits
+from service.store.database import Look
+from service.store.land import absent
+from service.store.reports import ReportRow
+from service.store.visits import VisitRow
+
+PAGE = 50  # reports on one page of the list
+# Drawing a report is a second of work for one processor. One at a time, and few in the queue: then the pages
+# that people read in the meantime stay quick, and nobody waits for a report longer than they would try again.
+MOST_WAITING = 8
+SECONDS_TO_WAIT = 30.0
+_press = threading.BoundedSemaphore(1)
+_queue = threading.BoundedSemaphore(MOST_WAITING)
+
+
+class Wish(BaseModel):
+    """How a report is wanted."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    language: Literal["en", "es"] = "en"
+    units: Literal["metric", "us"] = "metric"
+    paper: Literal["a4", "letter"] = "a4"
+    replaces: str = Field(
+        default="", max_length=40, description="printed identity of an earlier report of the visit, or empty"
+    )
+
+
+@dataclass(frozen=True)
+class Draft:
+    """Everything that is printed, before it is drawn."""
+
+    visit: VisitRow
+    advice: FieldAdvice
+    card: LaboratoryCard
+    wish: Wish
+    replaces: int | None
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What a person needs to see before issuing: the visit and its earlier reports."""
+
+    visit: VisitRow
+    earlier: tuple[ReportRow, ...]
+
+    @property
+    def standing(self) -> tuple[ReportRow, ...]:
+        """Those that no other has replaced."""
+        return tuple(report for report in self.earlier if report.replaced_by is None)
+
+
+def desk(site: Site, caller: Caller, visit_id: int) -> Desk:
+    """The visit and its reports."""
+    with site.database.look(caller, Right.ISSUE_REPORTS) as look:
+        return Desk(visits.the_visit(look, visit_id), reports.of_visit(look, visit_id))
+
+
+def blank_card(site: Site, caller: Caller, visit: VisitRow) -> LaboratoryCard:
+    """The laboratory's card as a report of a visit would print it, without identity and day."""
+    with site.database.look(caller, Right.READ_FIELDS) as look:
+        return _card(look, visit)
+
+
+def draft(site: Site, caller: Caller, visit_id: int, wish: Wish) -> Draft:
+    """Put together what would be printed today.
+
+    Raises
+    ------
+    Invalid
+        If the visit has no values yet, or the report that is to be replaced is none of the visit's.
+    Conflict
+        If there is a report of the visit for this crop already and it is not said to be replaced.
+    """
+    with site.database.look(caller, Right.ISSUE_REPORTS) as look:
+        return _draft(site, look, visit_id, wish)
+
+
+def drawn(made: Draft) -> bytes:
+    """Draw a draft.
+
+    Raises
+    ------
+    Unavailable
+        If so many are being drawn that this one would wait too long.
+    """
+    page = build_report(made.advice, made.card, locale=made.wish.language, units=made.wish.units)
+    with _turn():
+        return pdf(page, made.wish.paper)
+
+
+def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "") -> ReportRow:
+    """Issue a report: keep what was advised, the card, and the very bytes.
+
+    Parameters
+    ----------
+    seen
+        Identity of the draft that the person looked at; empty: whatever would be printed now.
+
+    Raises
+    ------
+    Invalid, Conflict
+        As :func:`draft`; Conflict also if anything printed has changed since the draft was looked at.
+    """
+    made = draft(site, caller, visit_id, wish)
+    if seen and seen != made.card.report_id:
+        raise _changed(visit_id)
+    content = drawn(made)  # outside of any transaction: nobody waits for the database meanwhile
+    with site.database.change(caller, Right.ISSUE_REPORTS) as change:
+        if _draft(site, change, visit_id, wish).card.report_id != made.card.report_id:
+            raise _changed(visit_id)
+        added = reports.add(
+            change,
+            {
+                "sampling_id": visit_id, "report_id": made.card.report_id,
+                "issued_on": made.card.issued_on, "issued_by": caller.name, "crop": made.advice.crop,
+                "language": wish.language, "units": wish.units, "paper": wish.paper,
+                "advice": made.advice.model_dump(mode="json"), "card": made.card.model_dump(mode="json"),
+                "tables_sha256": site.tables_sha256, "document_sha256": documents.put(change, content),
+                "replaces": made.replaces,
+            },
+        )  # fmt: skip
+        change.note(
+            "issue", "report", added,
+            after={
+                "report": made.card.report_id, "visit": visit_id, "replaces": wish.replaces or None,
+                "language": wish.language, "units": wish.units, "paper": wish.paper,
+            },
+        )  # fmt: skip
+        return reports.the_report(change, added)
+
+
+def find(site: Site, caller: Caller, search: str, page: int = 1) -> tuple[tuple[ReportRow, ...], bool]:
+    """One page of the reports that match a search, newest first, and whether there are more behind it."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        found = reports.find_reports(look, search, skip=(page - 1) * PAGE, most=PAGE + 1)
+    return found[:PAGE], len(found) > PAGE
+
+
+def after(site: Site, caller: Caller, last: int, most: int, search: str = "") -> tuple[ReportRow, ...]:
+    """Reports in the order in which they were issued, from behind one on."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        return reports.reports_after(look, last, most, search)
+
+
+def one(site: Site, caller: Caller, report_id: int) -> ReportRow:
+    """One report."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        return reports.the_report(look, report_id)
+
+
+def advice(site: Site, caller: Caller, report_id: int) -> dict[str, Any]:
+    """What a report was made from, as it was stored."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        return reports.advice_of(look, reports.the_report(look, report_id).id)
+
+
+def document(site: Site, caller: Caller, report_id: int) -> tuple[ReportRow, bytes]:
+    """One report and its bytes as they were issued."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        found = reports.the_report(look, report_id)
+        return found, documents.get(look, found.document_sha256)
+
+
+def _draft(site: Site, look: Look, visit_id: int, wish: Wish) -> Draft:
+    advised = advise_on(look, site.tables, visit_id)
+    visit, advice = advised.visit, advised.advice
+    if advice is None:
+        raise Invalid(
+            "there is nothing to report yet", where=f"visit {visit_id}",
+            expected="at least one released or typed value of the visit's samples",
+            fix="wait for the laboratory to release its run, or type the values of another paper",
+        )  # fmt: skip
+    replaces = _replaced(reports.of_visit(look, visit_id), advice.crop, wish)
+    card = _card(look, visit).model_copy(update={"replaces": wish.replaces})
+    card = with_comment(card, look.caller.name, visit.plan.comment)
+    content = advice.model_dump_json() + wish.model_dump_json()
+    return Draft(visit, advice, issued(card, content, look.now.date()), wish, replaces)
+
+
+def _replaced(earlier: tuple[ReportRow, ...], crop: str, wish: Wish) -> int | None:
+    """Id of the report that is replaced: one that still stands, and the one for the same crop if there is."""
+    standing = {report.report_id: report for report in earlier if report.replaced_by is None}
+    if wish.replaces:
+        if wish.replaces not in standing:
+            raise Invalid(
+                f"no report {wish.replaces} of this visit is left to replace", where="replaces",
+                expected=" or ".join(standing) or "nothing: the visit has no report",
+                fix="choose the report that this one replaces",
+                fields={"replaces": "choose a report of this visit that was not replaced yet"},
+            )  # fmt: skip
+        return standing[wish.replaces].id
+    same = [report.report_id for report in standing.values() if report.crop == crop]
+    if same:
+        raise Conflict(
+            f"there is a report of this visit for this crop already: {same[0]}", where="replaces",
+            expected="that the new report replaces it: two that both stand could disagree",
+            fix="say that this report replaces it",
+        )  # fmt: skip
+    return None
+
+
+def _card(look: Look, visit: VisitRow) -> LaboratoryCard:
+    found = laboratories.laboratory_by_id(look, look.scope.laboratory_id or 0)
+    if found is None:
+        raise absent("laboratory")
+    card = LaboratoryCard.model_validate(found.card | {"report_id": "-", "issued_on": NOT_ISSUED})
+    customer = ", ".join(" ".join(text.split()) for text in (visit.grower_name, visit.grower_address) if text)
+    if visit.grower_address and len(customer) <= LONGEST_LINE:
+        card = card.model_copy(update={"customer_address": customer})
+    return card
+
+
+def _changed(visit_id: int) -> Conflict:
+    return Conflict(
+        "something on this report has changed since you looked at it, so nothing was issued",
+        where=f"visit {visit_id}",
+        expected="the values, plan, comment, tables and day that you saw",
+        fix="look at the report again, then issue it",
+    )
+
+
+@contextmanager
+def _turn() -> Iterator[None]:
+    """Wait for one's turn to draw."""
+    busy = Unavailable(
+        "many reports are being drawn at this moment", where="report",
+        expected="fewer at once", fix="wait a few seconds and try again; nothing was stored",
+    )  # fmt: skip
+    if not _queue.acquire(blocking=False):
+        raise busy
+    try:
+        if not _press.acquire(timeout=SECONDS_TO_WAIT):
+            raise busy
+        try:
+            yield
+        finally:
+            _press.release()
+    finally:
+        _queue.release()

@@ -1,0 +1,144 @@
+"""Issued reports: written once, replaced by newer ones, never changed."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+
+import sqlalchemy as sa
+from pydantic import BaseModel, ConfigDict
+
+from service.store.database import Change, Look
+from service.store.land import absent, having_words, own_fields
+from service.store.schema import farm, field, grower, laboratory, report, sampling
+
+
+class ReportRow(BaseModel):
+    """One issued report, with the field it is of."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    id: int
+    report_id: str  # as printed
+    visit_id: int
+    field_id: int
+    field_code: str
+    field_name: str
+    farm_name: str
+    grower_id: int
+    grower_name: str
+    sampled_on: date
+    issued_on: date
+    issued_at: datetime
+    issued_by: str
+    crop: str
+    language: str
+    units: str
+    paper: str
+    tables_sha256: str
+    document_sha256: str
+    replaces: int | None
+    replaces_report: str | None  # as printed
+    replaced_by: int | None
+    replaced_by_report: str | None
+
+    @property
+    def called(self) -> str:
+        """Name of the field, or its code where it has none."""
+        return self.field_name or self.field_code
+
+
+_earlier, _later = report.alias("earlier"), report.alias("later")
+_OWN = (
+    "id", "report_id", "issued_on", "issued_at", "issued_by", "crop", "language", "units", "paper",
+    "tables_sha256", "document_sha256", "replaces",
+)  # fmt: skip
+_REPORT = (
+    sa.select(
+        *(report.c[name] for name in _OWN), report.c.sampling_id.label("visit_id"), sampling.c.field_id,
+        field.c.code.label("field_code"), field.c.name.label("field_name"),
+        farm.c.name.label("farm_name"), farm.c.grower_id, grower.c.name.label("grower_name"),
+        sampling.c.sampled_on, _earlier.c.report_id.label("replaces_report"),
+        _later.c.id.label("replaced_by"), _later.c.report_id.label("replaced_by_report"),
+    )
+    .select_from(
+        report.join(sampling, report.c.sampling_id == sampling.c.id)
+        .join(field, sampling.c.field_id == field.c.id)
+        .join(farm, field.c.farm_id == farm.c.id)
+        .join(grower, farm.c.grower_id == grower.c.id)
+        .outerjoin(_earlier, _earlier.c.id == report.c.replaces)
+        .outerjoin(_later, _later.c.replaces == report.c.id)
+    )
+)  # fmt: skip
+
+
+def find_reports(look: Look, search: str, *, skip: int = 0, most: int = 50) -> tuple[ReportRow, ...]:
+    """Reports of an identity, or of fields whose words match; newest first."""
+    chosen = _own(look)
+    if search.strip():
+        chosen = chosen.where(_sought(look, search))
+    return _rows(look, chosen.order_by(report.c.id.desc()).offset(skip).limit(most))
+
+
+def reports_after(look: Look, after: int, most: int, search: str = "") -> tuple[ReportRow, ...]:
+    """Reports in the order in which they were issued, from behind one on."""
+    chosen = _own(look).where(report.c.id > after)
+    if search.strip():
+        chosen = chosen.where(_sought(look, search))
+    return _rows(look, chosen.order_by(report.c.id).limit(most))
+
+
+def of_visit(look: Look, visit_id: int) -> tuple[ReportRow, ...]:
+    """Reports of one visit, oldest first."""
+    return _rows(look, _own(look).where(report.c.sampling_id == visit_id).order_by(report.c.id))
+
+
+def the_report(look: Look, report_id: int) -> ReportRow:
+    """One report.
+
+    Raises
+    ------
+    NotFound
+        If there is none in the caller's scope.
+    """
+    found = _rows(look, _own(look).where(report.c.id == report_id))
+    if not found:
+        raise absent("report")
+    return found[0]
+
+
+def add(change: Change, values: dict[str, Any]) -> int:
+    """Write a report; returns its id.
+
+    Reports of one laboratory are written one after the other, so that whoever reads them by rising id misses
+    none: without that a lower id could become visible after a higher one was read.
+    """
+    own = laboratory.c.id == change.scope.laboratory_id
+    change.connection.execute(sa.select(laboratory.c.id).where(own).with_for_update())
+    added: int = change.connection.execute(
+        report.insert()
+        .values(**values, laboratory_id=change.scope.laboratory_id, issued_at=change.now)
+        .returning(report.c.id)
+    ).scalar_one()
+    return added
+
+
+def advice_of(look: Look, report_id: int) -> dict[str, Any]:
+    """The advice of a report that the caller has been shown to own."""
+    advice: dict[str, Any] = look.connection.execute(
+        sa.select(report.c.advice).where(report.c.id == report_id)
+    ).scalar_one()
+    return advice
+
+
+def _own(look: Look) -> sa.Select[Any]:
+    return _REPORT.where(report.c.laboratory_id == look.scope.laboratory_id, own_fields(look.scope))
+
+
+def _sought(look: Look, search: str) -> sa.ColumnElement[bool]:
+    identity = report.c.report_id.startswith(search.strip().upper(), autoescape=True)
+    return identity | sa.and_(sa.true(), *having_words(look.scope, search))
+
+
+def _rows(look: Look, chosen: sa.Select[Any]) -> tuple[ReportRow, ...]:
+    return tuple(ReportRow(**row) for row in look.connection.execute(chosen).mappings())

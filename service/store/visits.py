@@ -1,0 +1,196 @@
+"""Visits to a field: the plan its samples share, the samples themselves, where they were taken."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import date
+from typing import Any
+
+import sqlalchemy as sa
+from pydantic import BaseModel, ConfigDict
+
+from service.refusals import Conflict
+from service.store.database import Change, Look
+from service.store.land import absent, own_fields
+from service.store.schema import county, farm, field, grower, sample, sampling, soil_value
+
+
+class Row(BaseModel):
+    """Base of what this store returns."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+
+class PlanRow(Row):
+    """What an adviser may set of a visit; it belongs to all its samples."""
+
+    crop: str
+    yield_goal: float | None
+    yield_unit: str
+    previous_crop: str
+    tillage: str
+    irrigated: bool | None
+    limed_in_two_years: bool | None
+    manure_n_kg_per_ha: float | None
+    manure_p2o5_kg_per_ha: float | None
+    manure_k2o_kg_per_ha: float | None
+    manured_since_harvest: bool | None
+    manured_in_three_years: bool | None
+    near_water: bool
+    comment: str
+
+
+class VisitRow(Row):
+    """One visit, with the field it was made to and whose that is."""
+
+    id: int
+    field_id: int
+    field_code: str
+    field_name: str
+    farm_name: str
+    grower_id: int
+    grower_name: str
+    grower_address: str
+    grower_language: str
+    grower_units: str
+    region: str
+    county_name: str | None
+    area_ha: float | None
+    outline: dict[str, Any] | None
+    sampled_on: date
+    other_crops: list[str]
+    tests_wanted: str
+    example: bool
+    version: int
+    plan: PlanRow
+
+    @property
+    def called(self) -> str:
+        """Name of the field, or its code where it has none."""
+        return self.field_name or self.field_code
+
+
+class SampleOfVisit(Row):
+    """One sample of a visit."""
+
+    id: int
+    lab_number: str
+    label: str
+    depth_from_cm: float
+    depth_to_cm: float
+    sampled_on: date
+    received_on: date | None
+    texture: str
+    soil_group: str
+    cores: float | None
+    bulk_density_g_per_cm3: float | None
+    lime_percent: float | None
+    longitude: float | None
+    latitude: float | None
+
+
+_PLAN = tuple(PlanRow.model_fields)
+_OWN = ("id", "field_id", "sampled_on", "other_crops", "tests_wanted", "example", "version")
+_VISIT = (
+    sa.select(
+        *(sampling.c[name] for name in (*_OWN, *_PLAN)), field.c.code.label("field_code"),
+        field.c.name.label("field_name"), farm.c.name.label("farm_name"), farm.c.grower_id,
+        grower.c.name.label("grower_name"), grower.c.address.label("grower_address"),
+        grower.c.language.label("grower_language"), grower.c.units.label("grower_units"), field.c.region,
+        county.c.name.label("county_name"), field.c.area_ha, field.c.outline,
+    )
+    .select_from(
+        sampling.join(field, sampling.c.field_id == field.c.id)
+        .join(farm, field.c.farm_id == farm.c.id)
+        .join(grower, farm.c.grower_id == grower.c.id)
+        .outerjoin(county, field.c.county_id == county.c.id)
+    )
+)  # fmt: skip
+
+
+def the_visit(look: Look, visit_id: int) -> VisitRow:
+    """One visit.
+
+    Raises
+    ------
+    NotFound
+        If there is none in the caller's scope.
+    """
+    found = _VISIT.where(sampling.c.id == visit_id, own_fields(look.scope))
+    row = look.connection.execute(found).mappings().one_or_none()
+    if row is None:
+        raise absent("visit")
+    plan = PlanRow(**{name: row[name] for name in _PLAN})
+    return VisitRow(**{name: value for name, value in row.items() if name not in _PLAN}, plan=plan)
+
+
+def samples_of(look: Look, visit_id: int) -> tuple[SampleOfVisit, ...]:
+    """Samples of a visit that the caller has been shown to own, in the order of their numbers."""
+    found = (
+        sa.select(*(sample.c[name] for name in SampleOfVisit.model_fields))
+        .where(sample.c.sampling_id == visit_id)
+        .order_by(sample.c.lab_number, sample.c.id)
+    )
+    return tuple(SampleOfVisit(**row) for row in look.connection.execute(found).mappings())
+
+
+def standing_values(look: Look, visit_id: int) -> list[dict[str, Any]]:
+    """Standing soil values of a visit, as the columns of a frame of soil values."""
+    found = (
+        sa.select(
+            sample.c.lab_number, soil_value.c.analyte, soil_value.c.form, soil_value.c.method,
+            soil_value.c.value, soil_value.c.unit, soil_value.c.basis, soil_value.c.standard_uncertainty,
+            soil_value.c.below, sample.c.depth_from_cm, sample.c.depth_to_cm, sample.c.sampled_on,
+            soil_value.c.origin,
+        )
+        .join(sample, soil_value.c.sample_id == sample.c.id)
+        .where(sample.c.sampling_id == visit_id, soil_value.c.superseded_at.is_(None))
+        .order_by(sample.c.lab_number, soil_value.c.id)
+    )  # fmt: skip
+    return [dict(row) for row in look.connection.execute(found).mappings()]
+
+
+def change_plan(change: Change, visit: VisitRow, version: int, values: Mapping[str, Any]) -> None:
+    """Write some columns of a plan that nobody else has changed meanwhile.
+
+    Raises
+    ------
+    Conflict
+        If the plan is no longer the one of that version.
+    """
+    done = change.connection.execute(
+        sampling.update()
+        .where(sampling.c.id == visit.id, sampling.c.version == version)
+        .values(**values, version=version + 1)
+    )
+    if done.rowcount != 1:
+        raise Conflict(
+            "somebody else has changed this plan since you opened it, so nothing was stored",
+            where=f"visit {visit.id}", expected=f"the plan as it was when you opened it, version {version}",
+            fix="open the visit again, look at what is there now, and change it once more",
+        )  # fmt: skip
+
+
+def samples_by_number(look: Look, numbers: Sequence[str]) -> dict[str, int]:
+    """Ids of the caller's samples by laboratory number; what is not the caller's is left out."""
+    found: dict[str, int] = {}
+    for start in range(0, len(numbers), 500):
+        rows = look.connection.execute(
+            sa.select(sample.c.lab_number, sample.c.id)
+            .join(sampling, sample.c.sampling_id == sampling.c.id)
+            .join(field, sampling.c.field_id == field.c.id)
+            .where(own_fields(look.scope), sample.c.lab_number.in_(numbers[start : start + 500]))
+        )
+        found |= {row.lab_number: row.id for row in rows}
+    return found
+
+
+def place_samples(change: Change, places: Mapping[int, tuple[float, float]]) -> None:
+    """Write where samples were taken: longitude and latitude by the id of the sample."""
+    if places:
+        change.connection.execute(
+            sample.update()
+            .where(sample.c.id == sa.bindparam("of"))
+            .values(longitude=sa.bindparam("east"), latitude=sa.bindparam("north")),
+            [{"of": each, "east": place[0], "north": place[1]} for each, place in places.items()],
+        )
