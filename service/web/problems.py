@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+import errno
+from typing import Any, TypeGuard
 
 import structlog
 from fastapi import FastAPI, Request
@@ -11,7 +12,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
 from interpretation.errors import FurrowsliceError
-from service.refusals import Invalid, NotSignedIn, Refusal, TooMany, Unavailable
+from service.refusals import Invalid, NoRoom, NotSignedIn, Refusal, TooMany, Unavailable
 from service.web.visit import Visit, anonymous, any_visit
 
 API = "/api/"
@@ -40,6 +41,8 @@ def answer(request: Request, error: Exception) -> Response:
     if isinstance(error, FurrowsliceError):
         return _answer(request, error, status_of(error))
     assert isinstance(error, HTTPException)
+    if _is_full_disk(error.__cause__):
+        return unexpected(request, error.__cause__)
     what, fix = _PLAIN.get(error.status_code, ("the request was not carried out", "try again"))
     told = FurrowsliceError(what, where=request.url.path, fix=fix)
     built = _answer(request, told, error.status_code)
@@ -144,6 +147,12 @@ def unexpected(request: Request, error: Exception) -> Response:
     if getattr(request.state, "unexpected", None) is not error:  # the app around the API gets it as well
         log.error("unexpected", request_id=request.state.request_id, exc_info=error)
     request.state.unexpected = error
+    if _is_full_disk(error):
+        full = NoRoom(
+            "the disk is full, so nothing was stored", where=request.url.path,
+            expected="room for what was sent", fix="make room on the server's disk, then send it again",
+        )  # fmt: skip
+        return _answer(request, full, full.status)
     told = FurrowsliceError(
         "something went wrong here, and nothing was stored",
         where=request.url.path,
@@ -151,3 +160,8 @@ def unexpected(request: Request, error: Exception) -> Response:
         fix=f"try again; if it happens again, tell whoever runs the server: {request.state.request_id}",
     )
     return _answer(request, told, 500)
+
+
+def _is_full_disk(error: BaseException | None) -> TypeGuard[OSError]:
+    """Whether the system had no room left, such as for a file that is being uploaded."""
+    return isinstance(error, OSError) and error.errno in (errno.ENOSPC, errno.EDQUOT)

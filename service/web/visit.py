@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hmac
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from typing import Annotated, Any
@@ -12,7 +13,7 @@ from fastapi import Depends, Form, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.callers import Caller, Role, Scope
-from service.refusals import Conflict, NotSignedIn
+from service.refusals import Conflict, NotSignedIn, Unavailable
 from service.site import Site
 from service.store import accounts
 from service.store.accounts import Session
@@ -109,7 +110,8 @@ def any_visit(request: Request) -> Visit:
     session, person = found
     person = replace(person, request_id=request.state.request_id, session_id=session.id)
     if now - session.seen_at > TOUCH_AFTER:
-        with site.database.housekeeping(person) as look:
+        # Who only reads is not kept waiting for a writer to finish, and not turned away.
+        with suppress(Unavailable), site.database.housekeeping(person) as look:
             accounts.touch_session(look, session.id)
     request.state.who = str(person.account_id)
     if not session.confirmed:

@@ -44,8 +44,8 @@ def free_port() -> int:
 class Cluster:
     """A running cluster; ``stop`` and ``start`` are the faults that tests make."""
 
-    def __init__(self, folder: Path, password: str) -> None:
-        self.folder, self.password, self.port = folder, password, free_port()
+    def __init__(self, folder: Path, password: str, options: str = FAST) -> None:
+        self.folder, self.password, self.options, self.port = folder, password, options, free_port()
         self._pg_ctl = str(_binaries() / "pg_ctl")
 
     def url(self, database: str) -> str:
@@ -54,7 +54,7 @@ class Cluster:
 
     def start(self) -> None:
         """Start it and wait until it answers."""
-        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -k {self.folder} {FAST}"
+        options = f"-p {self.port} -c listen_addresses=127.0.0.1 -k {self.folder} {self.options}"
         log = str(self.folder / "log")
         # `pg_ctl` leaves the server with its own output, which must therefore be no pipe of ours.
         subprocess.run(
@@ -76,7 +76,7 @@ class Cluster:
 
 
 @contextmanager
-def cluster() -> Iterator[Cluster]:
+def cluster(options: str = FAST) -> Iterator[Cluster]:
     """Make a cluster, run it, and remove it."""
     folder = Path(tempfile.mkdtemp(prefix="fs-pg-"))  # short: a socket's path has 108 bytes
     password = secrets.token_hex(16)
@@ -86,7 +86,7 @@ def cluster() -> Iterator[Cluster]:
         postgres = pwd.getpwnam("postgres")
         for path in (folder, secret):
             os.chown(path, postgres.pw_uid, postgres.pw_gid)
-    made = Cluster(folder, password)
+    made = Cluster(folder, password, options)
     try:
         subprocess.run(
             _as_postgres(
