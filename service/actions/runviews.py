@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import pandas as pd
+
 from interpretation.errors import FurrowsliceError
 from interpretation.laboratory.run import RunHeader
 from interpretation.results import CupLine, Flag, RunSheet, Verdict
@@ -37,6 +39,8 @@ class RunView:
     ----------
     header
         What the file says about the run.
+    readings
+        Its cups as they were read: ``interpretation.laboratory.run.READINGS``.
     sheet
         Worked out now, or as it was frozen at the release; None where ``problem`` says why.
     sample_ids
@@ -53,6 +57,7 @@ class RunView:
 
     row: RunRow
     header: RunHeader
+    readings: pd.DataFrame
     choice: Choice
     sheet: RunSheet | None
     problem: FurrowsliceError | None
@@ -155,6 +160,7 @@ def show_run(site: Site, caller: Caller, run_id: int) -> RunView:
             return RunView(
                 row=row,
                 header=run.header,
+                readings=run.readings,
                 choice=choice_of(row),
                 sheet=RunSheet.model_validate(frozen),
                 problem=None,
@@ -170,6 +176,7 @@ def show_run(site: Site, caller: Caller, run_id: int) -> RunView:
     return RunView(
         row=row,
         header=run.header,
+        readings=run.readings,
         choice=choice_of(row),
         sheet=worked.sheet,
         problem=worked.problem,
