@@ -77,6 +77,12 @@ def visit(site: Site, caller: Caller, visit_id: int) -> VisitRow:
         return visits.the_visit(look, visit_id)
 
 
+def samples(site: Site, caller: Caller, visit_id: int) -> Advised:
+    """One visit with its samples, without advice."""
+    with site.database.look(caller, Right.READ_FIELDS) as look:
+        return Advised(visits.the_visit(look, visit_id), visits.samples_of(look, visit_id), None)
+
+
 def advised(site: Site, caller: Caller, visit_id: int, tried: Plan | None = None) -> Advised:
     """Advise on a visit.
 

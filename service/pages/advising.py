@@ -14,11 +14,13 @@ from reports.build import build_report
 from reports.view import GrowerReport
 from service.actions import advising, reporting
 from service.actions.advising import Advised, Plan
+from service.pages import papers
 from service.pages.forms import SAID, Sent, checked, number_of, text_of, wrong_fields
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
+router.include_router(papers.router)
 Units = Literal["metric", "us"]
 NUMBERS = ("yield_goal", "manure_n_kg_per_ha", "manure_p2o5_kg_per_ha", "manure_k2o_kg_per_ha")
 YES_NO = ("irrigated", "limed_in_two_years", "manured_since_harvest", "manured_in_three_years")
