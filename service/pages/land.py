@@ -13,6 +13,7 @@ from reports.findings import FORMLESS, READ_FIRST
 from reports.format import printed
 from service.actions import land
 from service.actions.land import FieldChange, GrowerChange
+from service.pages import maps
 from service.pages.drawing.numbers import numbers
 from service.pages.drawing.years import Picture, years
 from service.pages.forms import checked, wrong_fields
@@ -22,6 +23,7 @@ from service.web.visit import Posted, Visit, Visiting, any_visit
 from service.web.visit import visit as signed_in
 
 router = APIRouter()
+router.include_router(maps.router)
 PageNumber = Annotated[int, Query(ge=1, le=10_000)]
 Text = Annotated[str, Form(max_length=400)]
 
