@@ -7,11 +7,18 @@ import shutil
 import subprocess
 from pathlib import Path
 
+import pytest
+
 ROOT = Path(__file__).parents[2]
 
 
-def run_on(tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True) -> subprocess.CompletedProcess[str]:
-    """Run ``./run setup`` where Python is too old and no command can change the machine."""
+def run_on(
+    tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True, task: str = "setup", has: tuple[str, ...] = ()
+) -> subprocess.CompletedProcess[str]:
+    """Run a task where Python is too old and no command can change the machine.
+
+    ``has`` names what the machine has for the suite: chromium, postgresql.
+    """
     clone, commands = tmp_path / "clone", tmp_path / "commands"
     clone.mkdir()
     commands.mkdir()
@@ -23,6 +30,8 @@ def run_on(tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True) -> subproc
         "python3": "exit 1",
         "id": f"echo {uid}",
         "ldconfig": "echo libfontconfig.so.1",
+        "ls": "exit 0" if "postgresql" in has else "exit 2",
+        **({"chromium": "exit 0"} if "chromium" in has else {}),
         **({"apt-get": 'echo "apt-get $*"'} if apt else {}),
         **({"sudo": 'if [ "$1" = -n ]; then exit 0; fi; shift; exec "$@"'} if sudo else {}),
     }
@@ -30,7 +39,7 @@ def run_on(tmp_path: Path, *, uid: int, sudo: bool, apt: bool = True) -> subproc
         (commands / name).write_text(f"#!/bin/sh\n{body}\n")
         (commands / name).chmod(0o755)
     return subprocess.run(
-        [str(commands / "sh"), str(clone / "run"), "setup"],
+        [str(commands / "sh"), str(clone / "run"), task],
         env={"PATH": str(commands), "HOME": os.environ.get("HOME", "/")},
         capture_output=True,
         text=True,
@@ -52,6 +61,37 @@ def test_as_root_it_installs_what_is_missing_and_only_that(tmp_path: Path) -> No
     done = run_on(tmp_path, uid=0, sudo=False)
     assert "apt-get install -y --no-install-recommends ca-certificates python3 python3-venv" in done.stderr
     assert "fontconfig" not in done.stderr  # this machine has it
+
+
+def test_the_suite_needs_a_browser_and_a_second_engine_besides(tmp_path: Path) -> None:
+    done = run_on(tmp_path, uid=1000, sudo=False, task="test")
+    assert done.returncode == 1
+    assert "libharfbuzz-subset0 chromium postgresql'" in done.stderr  # at the end of the line to type
+
+
+@pytest.mark.parametrize(
+    ("has", "installed", "not_installed"),
+    [
+        ((), "libharfbuzz-subset0 chromium postgresql\n", "none of them"),
+        (("chromium",), "libharfbuzz-subset0 postgresql\n", "chromium"),
+        (("postgresql",), "libharfbuzz-subset0 chromium\n", "postgresql"),
+        (("chromium", "postgresql"), "libharfbuzz-subset0\n", "chromium"),
+    ],
+)
+def test_as_root_the_suite_gets_what_it_lacks_and_only_that(
+    tmp_path: Path, has: tuple[str, ...], installed: str, not_installed: str
+) -> None:
+    done = run_on(tmp_path, uid=0, sudo=False, task="test", has=has)
+    (line,) = [line for line in done.stderr.splitlines() if line.startswith("apt-get install")]
+    assert f"{line}\n".endswith(installed)
+    assert not_installed not in line
+
+
+@pytest.mark.parametrize("task", ["setup", "demo", "check", "bench", "furrowslice"])
+def test_nothing_else_needs_them(tmp_path: Path, task: str) -> None:
+    done = run_on(tmp_path, uid=1000, sudo=False, task=task)
+    assert done.returncode == 1
+    assert "libharfbuzz-subset0'" in done.stderr
 
 
 def test_without_apt_it_names_the_packages(tmp_path: Path) -> None:
