@@ -148,6 +148,12 @@ def count_runs(site: Site, caller: Caller) -> tuple[dict[str, int], dict[int, tu
         return store.counts(look), store.runs_with_named_cups(look)
 
 
+def run_row(site: Site, caller: Caller, run_id: int) -> RunRow:
+    """One run without its file and its sheet."""
+    with site.database.look(caller, Right.READ_RUNS) as look:
+        return store.the_run(look, run_id)
+
+
 def show_run(site: Site, caller: Caller, run_id: int) -> RunView:
     """One run as it stands: worked out, or as it was frozen at the release."""
     with site.database.look(caller, Right.READ_RUNS) as look:
