@@ -25,6 +25,7 @@ from service.store.database import Database, make_engine
 from service.store.migrating import migrate
 from service.tablefiles import read_tables
 from service.tokens import sha256
+from service.web.guard import configure_log
 from service.web.visit import COOKIE
 from tests.app.server.clusters import Cluster, cluster
 
@@ -87,6 +88,12 @@ class World:
             chosen = sa.select(schema.session.c.form_token).where(schema.session.c.token_sha256 == digest_of)
             token: str = look.connection.execute(chosen).scalar_one()
         return token
+
+
+@pytest.fixture(scope="session", autouse=True)
+def log() -> None:
+    """Write the log as the server does; the library's own way of showing a trace takes a minute for each."""
+    configure_log()
 
 
 @pytest.fixture(scope="session")
