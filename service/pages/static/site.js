@@ -103,10 +103,13 @@ function liveForm(form) {
       const answer = await fetch(address(), { credentials: "same-origin", headers: { accept: "text/html" } });
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       if (mine !== asked) return; // a later change was asked about meanwhile
+      const refusal = answer.ok ? null : page.querySelector(".refused");
       const fresh = page.getElementById(form.dataset.live);
-      if (!fresh) throw new Error("no such part in the answer");
-      region().replaceWith(document.importNode(fresh, true));
-      tell("done");
+      if (refusal) region().replaceChildren(document.importNode(refusal, true));
+      else if (answer.ok && fresh) region().replaceWith(document.importNode(fresh, true));
+      else throw new Error("no such part in the answer");
+      region().classList.remove("stale");
+      tell(refusal ? "refused" : "done");
     } catch {
       if (mine !== asked) return;
       region().classList.remove("stale");

@@ -70,5 +70,11 @@ def test_a_form_that_changes_something_carries_its_token(path: Path) -> None:
         "sign-in.html.j2",
         "set-password.html.j2",
     }  # nobody is signed in there: see service.pages.signing
+    # A template may have a macro of its own for what all of its forms carry.
+    carriers = [
+        "part.token()",
+        "form_token",
+        *re.findall(r"macro (\w+\(\)) %}\{\{ part.token\(\) \}\}", source),
+    ]
     if path.name not in before:
-        assert [form[:80] for form in forms if "part.token()" not in form and "form_token" not in form] == []
+        assert [form[:80] for form in forms if not any(each in form for each in carriers)] == []

@@ -160,7 +160,7 @@ class Loose(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         for name, value in attrs:
-            if name in self.SPOKEN or (name == "value" and tag in ("button", "input") and value):
+            if name in self.SPOKEN or (name == "value" and dict(attrs).get("type") in ("submit", "button")):
                 self._take(value or "")
 
     def _take(self, text: str) -> None:

@@ -166,3 +166,12 @@ def test_what_cannot_be_shown_is_said_and_the_old_answer_stays(page: Page) -> No
     expect(page.locator("[data-live-status]")).to_contain_text("could not be shown")
     expect(page.locator("#result")).to_have_text("result of 1")
     expect(page.locator("#result")).not_to_have_class("stale")
+
+
+def test_a_refusal_is_shown_where_the_answer_would_be(page: Page) -> None:
+    told = '<div class="refused" role="alert">too large</div><div id="result"></div>'
+    page.route("**/asked?*", lambda route: route.fulfill(status=422, body=told, content_type="text/html"))
+    show(page, FORM)
+    page.locator("[name=yield]").fill("2")
+    expect(page.locator("#result .refused")).to_have_text("too large")
+    expect(page.locator("[data-live-status]")).to_have_text("This cannot be worked out; the reason is below.")
