@@ -10,6 +10,7 @@ import json
 from dataclasses import dataclass
 from typing import Any, NoReturn
 
+from service.characters import UNSEEN
 from service.refusals import Invalid
 
 MOST_FEATURES = 5_000
@@ -118,7 +119,7 @@ def _take(feature: Any, where: str, found: Ground, codes: set[str]) -> None:
 
 def _name(facts: dict[str, Any], name: str, where: str) -> str:
     given = facts.get(name)
-    if not isinstance(given, str) or not 0 < len(given.strip()) <= LONGEST_NAME:
+    if not isinstance(given, str) or not 0 < len(given.strip()) <= LONGEST_NAME or UNSEEN.search(given):
         expected = f"{name} among the properties, a text of at most {LONGEST_NAME} characters"
         _refuse(f"its properties have no {name}", where, expected)
     return given.strip()

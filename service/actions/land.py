@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from interpretation.errors import FurrowsliceError
 from service.actions.geojson import checked_outline
 from service.callers import Caller, Right
+from service.characters import UNSEEN
 from service.refusals import Conflict, Invalid
 from service.site import Site
 from service.store import history, land
@@ -20,6 +21,15 @@ from service.store.land import FarmRow, FieldInList, FieldOnMap, GrowerRow
 
 PAGE = 50  # fields on one page of the list
 MOST_FIELDS = 500  # of one grower, on one page
+
+
+def _seen(text: str) -> str:
+    if found := UNSEEN.search(text):
+        raise ValueError(f"the text holds the invisible character U+{ord(found[0]):04X}; type it again")
+    return text.strip()
+
+
+Seen = Annotated[str, AfterValidator(_seen)]
 
 
 @dataclass(frozen=True)
@@ -45,14 +55,14 @@ class GrowerChange(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    name: str | None = Field(default=None, max_length=200)
-    address: str | None = Field(default=None, max_length=400)
-    telephone: str | None = Field(default=None, max_length=60)
-    email: str | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
+    name: Seen | None = Field(default=None, max_length=200)
+    address: Seen | None = Field(default=None, max_length=400)
+    telephone: Seen | None = Field(default=None, max_length=60)
+    email: Seen | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
     language: Literal["en", "es"] | None = None
     units: Literal["metric", "us"] | None = None
     mail_consent: bool | None = None
-    copy_to: str | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
+    copy_to: Seen | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
     copy_consent: bool | None = None
 
 
@@ -64,8 +74,8 @@ class FieldChange(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
-    name: str | None = Field(default=None, max_length=200)
-    county_id: str | None = Field(default=None, max_length=64)
+    name: Seen | None = Field(default=None, max_length=200)
+    county_id: Seen | None = Field(default=None, max_length=64)
     area_ha: float | None = Field(default=None, gt=0, le=100_000)
     outline: dict[str, Any] | None = None
 
@@ -164,10 +174,11 @@ def rename_farm(site: Site, caller: Caller, grower_id: int, farm_id: int, name: 
     Invalid
         If the name is longer than a report has room for.
     """
-    if len(name) > 200:
+    if len(name) > 200 or UNSEEN.search(name):
         raise Invalid(
-            "the name of the farm is too long", where="name", expected="at most 200 characters",
-            fix="shorten it", fields={"name": "at most 200 characters"},
+            "the name of the farm cannot be taken", where="name",
+            expected="at most 200 characters that can be seen", fix="shorten it, or type it again",
+            fields={"name": "at most 200 characters that can be seen"},
         )  # fmt: skip
     with site.database.change(caller, Right.PLAN_FIELDS) as writing:
         land.the_grower(writing, grower_id)

@@ -14,8 +14,9 @@ from reports.build import build_report
 from reports.view import GrowerReport
 from service.actions import advising, reporting
 from service.actions.advising import Advised, Plan
+from service.actions.checking import checked
 from service.pages import papers
-from service.pages.forms import SAID, Sent, checked, number_of, text_of, wrong_fields
+from service.pages.forms import SAID, Sent, number_of, text_of, wrong_fields
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting
 

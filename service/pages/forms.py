@@ -1,20 +1,18 @@
-"""Forms as records: what was typed is checked once, and what is wrong stands beside its field."""
+"""What forms have sent, and what is wrong with each of their fields."""
 
 from __future__ import annotations
 
 import re
 from collections import defaultdict
 from collections.abc import Mapping
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any
 
 from fastapi import Depends, Request
-from pydantic import BaseModel, ValidationError
 from starlette.datastructures import FormData
 
 from interpretation.errors import FurrowsliceError
 from service.refusals import Invalid
 
-Form = TypeVar("Form", bound=BaseModel)
 _COMMA = re.compile(r"-?[0-9]+,[0-9]{1,2}")  # 9,5: a decimal mark; 1,234 could be either and is refused
 SAID = {"yes": True, "no": False}
 
@@ -36,24 +34,6 @@ def text_of(given: Mapping[str, Any], name: str) -> str:
 def number_of(text: str) -> str | None:
     """A typed number as the checks read it; None for none."""
     return (text.replace(",", ".") if _COMMA.fullmatch(text) else text) or None
-
-
-def checked(kind: type[Form], given: Mapping[str, Any]) -> Form:
-    """Make a record of what was typed.
-
-    Raises
-    ------
-    Invalid
-        With the message of each field that is not as it should be.
-    """
-    try:
-        return kind.model_validate(given)
-    except ValidationError as error:
-        fields = {str(each["loc"][0]) if each["loc"] else "form": each["msg"] for each in error.errors()}
-        raise Invalid(
-            "some of what was typed cannot be taken", where=", ".join(fields), expected="see each field",
-            fix="correct the fields that are marked", fields=fields,
-        ) from None  # fmt: skip
 
 
 def wrong_fields(error: FurrowsliceError | None) -> Mapping[str, str]:

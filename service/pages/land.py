@@ -12,11 +12,12 @@ from interpretation.errors import FurrowsliceError
 from reports.findings import FORMLESS, READ_FIRST
 from reports.format import printed
 from service.actions import land
+from service.actions.checking import checked
 from service.actions.land import FieldChange, GrowerChange
 from service.pages import maps
 from service.pages.drawing.numbers import numbers
 from service.pages.drawing.years import Picture, years
-from service.pages.forms import checked, wrong_fields
+from service.pages.forms import wrong_fields
 from service.site import Site
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting, any_visit

@@ -14,8 +14,9 @@ from interpretation.quantities import ANALYTES, BASES, SOIL_UNITS
 from reports.findings import FORMLESS
 from reports.format import printed
 from service.actions import advising, land, papers
+from service.actions.checking import checked
 from service.actions.papers import TypedSample, TypedValue, WalkIn
-from service.pages.forms import Sent, checked, number_of, text_of, wrong_fields
+from service.pages.forms import Sent, number_of, text_of, wrong_fields
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()

@@ -11,9 +11,10 @@ from starlette.responses import HTMLResponse, Response
 from interpretation.errors import FurrowsliceError
 from reports.view import LONGEST_COMMENT
 from service.actions import advising, privacy, reporting
+from service.actions.checking import checked
 from service.actions.reporting import Desk, Draft, Wish
 from service.files import safe_name
-from service.pages.forms import checked, wrong_fields
+from service.pages.forms import wrong_fields
 from service.store.reports import ReportRow
 from service.web.visit import Posted, Visit, Visiting
 

@@ -136,7 +136,8 @@ def _own(look: Look) -> sa.Select[Any]:
 
 
 def _sought(look: Look, search: str) -> sa.ColumnElement[bool]:
-    identity = report.c.report_id.startswith(search.strip().upper(), autoescape=True)
+    printed = "".join(letter for letter in search.strip().upper() if letter.isalnum() or letter == "-")
+    identity = report.c.report_id.startswith(printed, autoescape=True) if printed else sa.false()
     return identity | sa.and_(sa.true(), *having_words(look.scope, search))
 
 
