@@ -5,6 +5,7 @@ from __future__ import annotations
 from fastapi import APIRouter
 from starlette.responses import HTMLResponse
 
+from service.actions.waiting import waiting_for
 from service.web.visit import Visiting
 
 router = APIRouter()
@@ -12,5 +13,5 @@ router = APIRouter()
 
 @router.get("/")
 def home(visit: Visiting) -> HTMLResponse:
-    """Show the ways into the work."""
-    return visit.page("home.html.j2")
+    """Show what waits, and the ways into the work."""
+    return visit.page("home.html.j2", waiting=waiting_for(visit.site, visit.caller))

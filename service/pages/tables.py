@@ -1,7 +1,125 @@
-"""The tables in force, to read."""
+"""Pages of the tables in force: whose they are, and each in full. They are read here, not changed."""
 
 from __future__ import annotations
 
+from typing import Any
+
 from fastapi import APIRouter
+from starlette.responses import HTMLResponse
+
+from interpretation.agronomy.tables import RateTable, Scoped
+from reports.format import printed
+from service.actions import tablereading
+from service.actions.tablereading import WholeTable
+from service.web.templates import Words
+from service.web.visit import Visit, Visiting
 
 router = APIRouter()
+
+
+@router.get("/tables")
+def regions(visit: Visiting) -> HTMLResponse:
+    """List the regions."""
+    return visit.page("tables/regions.html.j2", regions=tablereading.regions(visit.site, visit.caller))
+
+
+@router.get("/tables/regions/{region_id}")
+def region(visit: Visiting, region_id: str) -> HTMLResponse:
+    """Show one region with its tables."""
+    found, w = tablereading.region(visit.site, visit.caller, region_id), visit.words
+    return visit.page(
+        "tables/region.html.j2", found=found,
+        scales=[(each, *_named(visit, each)) for each in found.scales],
+        rates=[
+            (each, w.wording.name("nutrients", each.nutrient), _crops(w, each), _day(visit, each))
+            for each in found.rates
+        ],
+    )  # fmt: skip
+
+
+@router.get("/tables/scales/{table_id:path}")
+def scale(visit: Visiting, table_id: str) -> HTMLResponse:
+    """Show one scale of classes."""
+    found = tablereading.whole(visit.site, visit.caller, "scales", table_id)
+    return visit.page("tables/table.html.j2", found=found, facts=_facts(visit, found), rows=[], credits=[])
+
+
+@router.get("/tables/rates/{table_id:path}")
+def rate(visit: Visiting, table_id: str) -> HTMLResponse:
+    """Show one table of amounts."""
+    found = tablereading.whole(visit.site, visit.caller, "rates", table_id)
+    record = found.record
+    assert isinstance(record, RateTable)
+    w = visit.words
+    rows = [
+        (w.wording.name("classes", name), _amount(w, each)) for name, each in (record.by_class or {}).items()
+    ]
+    rows += [
+        (w("tables.from", value=w.number(step.at)), _amount(w, step.rate)) for step in record.by_value or ()
+    ]
+    if record.formula is not None:
+        rows.append((w("tables.formula"), record.formula))
+    taken_off = [
+        (w.wording.name("credits", credit.key), credit.formula or _by_crop(w, credit.by_previous_crop or {}))
+        for credit in record.credits
+    ]
+    return visit.page(
+        "tables/table.html.j2", found=found, facts=_facts(visit, found), rows=rows, credits=taken_off
+    )
+
+
+def _named(visit: Visit, table: Scoped) -> tuple[str, str, str, str]:
+    wording = visit.words.wording
+    analyte = wording.name("analytes", table.analyte) if table.analyte else "–"
+    method = wording.name("methods", table.method) if table.method else "–"
+    return analyte, method, _crops(visit.words, table), _day(visit, table)
+
+
+def _day(visit: Visit, table: Scoped) -> str:
+    """A word where a table does not hold today."""
+    found = tablereading.in_force(visit.site, table)
+    return "" if found in (None, "in-force") else visit.words(f"tables.{found}")
+
+
+def _crops(w: Words, table: Scoped) -> str:
+    if table.crops == "any":
+        return w("tables.any-crop")
+    return w.format.join([w.wording.name("crops", crop) for crop in table.crops])
+
+
+def _facts(visit: Visit, found: WholeTable) -> list[tuple[str, str]]:
+    """What a table is for, fact by fact; what it does not say is left out."""
+    w, table = visit.words, found.record
+    wording = w.wording
+    facts: list[tuple[str, Any]] = [("region", found.region.name), ("publisher", found.region.publisher)]
+    if isinstance(table, RateTable):
+        facts.append(("nutrient", wording.name("nutrients", table.nutrient)))
+    facts += [
+        ("analyte", wording.name("analytes", table.analyte) if table.analyte else ""),
+        ("form", printed(table.form) if table.form else ""),
+        ("method", wording.name("methods", table.method) if table.method else ""),
+        ("crops", _crops(w, table)),
+        ("depth", wording.layer(*table.depth_cm) if table.depth_cm else ""),
+        ("textures", w.format.join([wording.name("textures", each) for each in table.textures])),
+        ("soil-groups", w.format.join(list(table.soil_groups))),
+        ("unit", printed(table.unit) or table.unit),
+        ("basis", wording.name("bases", table.basis) if table.basis else ""),
+        ("round-to", w.number(table.round_to)),
+        ("from-day", w.day(table.effective_from)),
+        ("to-day", w.day(table.effective_to) if table.effective_to else ""),
+        ("standing", w(f"tables.standing-{table.standing}")),
+    ]
+    if isinstance(table, RateTable):
+        facts += [("when", table.when or ""), ("holds-if", table.holds_if or ""),
+                  ("cap", w.number(table.cap) if table.cap is not None else "")]  # fmt: skip
+    return [(w(f"tables.{key}"), str(value)) for key, value in facts if value]
+
+
+def _amount(w: Words, rate: float | str | None) -> str:
+    if rate is None:
+        return w("tables.none-given")
+    return rate if isinstance(rate, str) else w.number(rate)
+
+
+def _by_crop(w: Words, amounts: dict[str, float]) -> str:
+    return "; ".join(f"{w.wording.name('crops', crop)} {w.number(each)}" for crop, each in amounts.items())
