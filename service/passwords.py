@@ -50,7 +50,8 @@ def matches(password: str, kept: str) -> bool:
     """Check a password against what is kept; as slow for an account that does not exist (``kept`` empty)."""
     against = kept or _of_nobody()
     with _at_once:
-        return _hasher().verify(password[:LONGEST], against) and bool(kept)
+        fits = _hasher().verify(password[:LONGEST], against)
+    return fits and bool(kept) and len(password) <= LONGEST
 
 
 # ------------------------------------------------------------------------------------------- judging
