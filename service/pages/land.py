@@ -17,7 +17,7 @@ from service.actions.land import FieldChange, GrowerChange
 from service.pages import maps
 from service.pages.drawing.numbers import numbers
 from service.pages.drawing.years import Picture, years
-from service.pages.forms import wrong_fields
+from service.pages.forms import number_of, wrong_fields
 from service.site import Site
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting, any_visit
@@ -81,7 +81,7 @@ def change_field(
     given = {"name": name, "county_id": county_id, "area_ha": area_ha, "outline": outline}
     try:
         change = checked(FieldChange, {
-            "name": name.strip(), "county_id": county_id or None, "area_ha": area_ha.strip() or None,
+            "name": name.strip(), "county_id": county_id or None, "area_ha": number_of(area_ha.strip()),
             "outline": _outline(outline),
         })  # fmt: skip
         land.change_field(visit.site, visit.caller, field_id, change)
