@@ -10,13 +10,16 @@ from starlette.responses import HTMLResponse, Response
 from service.actions import privacy
 from service.actions.privacy import Opened
 from service.refusals import NotFound
+from service.web.templates import LANGUAGES
 from service.web.visit import AnyVisit, Visit
 
 router = APIRouter()
 
 
 def _in_language(visit: Visit, opened: Opened) -> Visit:
-    """The visit in the report's language: the grower's browser may speak another."""
+    """The visit in the report's language, unless another was chosen on the page itself."""
+    if visit.request.query_params.get("language") in LANGUAGES:
+        return visit
     return replace(visit, caller=replace(visit.caller, language=opened.report.language))
 
 

@@ -125,9 +125,8 @@ def _changes(look: Look, holding: Holding) -> list[Mapping[str, Any]]:
     """The audit lines about anything of the grower's."""
     of = {
         "grower": (holding.grower["id"],), "farm": holding.farms, "field": holding.fields,
-        "sampling": holding.samplings, "visit": holding.samplings, "sample": holding.samples,
-        "samples": holding.samples, "report": holding.reports,
-    }  # fmt: skip
+        "visit": holding.samplings, "sample": holding.samples, "report": holding.reports,
+    }  # fmt: skip  # a line about a list of samples speaks of many growers, and names none
     printed = sa.select(report.c.report_id).where(_of_reports(holding.grower["id"]))
     found: dict[int, Mapping[str, Any]] = {}
     for kind, ids in of.items():

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from dataclasses import replace
+from pathlib import Path
 
 import pyotp
 import pytest
@@ -470,6 +472,23 @@ def test_every_mistake_and_right_has_words_in_both_languages() -> None:
         )
 
 
+def test_every_change_has_words_in_both_languages() -> None:
+    told = set()
+    for path in Path(str(people.__file__)).parent.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and node.func.attr == "note"
+            ):
+                for prefix, given in zip(("verb", "kind"), node.args, strict=False):
+                    if isinstance(given, ast.Constant):
+                        told.add(f"people.{prefix}-{str(given.value).replace(' ', '-')}")
+    assert {"people.verb-sign-out", "people.kind-run"} <= told
+    for language in ("en", "es"):
+        assert told <= catalogue(language).keys(), language
+
+
 # ---------------------------------------------------------------------------------------------- pages
 
 
@@ -510,6 +529,12 @@ def test_the_administrator_walks_through_an_account(lite_world: World) -> None:
     assert "Newer" in changes
     assert "close" in changes
     assert "There are no such changes" in client.get("/changes?day=2020-01-01").text
+    assert ">account " in changes
+    myself.choose_language(lite_world.site, lite_world.caller("administrator"), "es")
+    spanish = client.get("/changes").text
+    assert "cerrar" in spanish
+    assert "cuenta " in spanish
+    myself.choose_language(lite_world.site, lite_world.caller("administrator"), "en")
     assert "this is no day" in client.get("/changes?day=yesterday&who=0&kind=account&before=5").text
 
 

@@ -318,6 +318,7 @@ def test_a_link_opens_one_report_until_it_expires_or_is_erased(world: World) -> 
     page = grower.get(path)
     assert page.status_code == 200
     assert '<html lang="es">' in page.text  # the report's language, not the browser's
+    assert '<html lang="en">' in grower.get(f"{path}?language=en").text
     assert "AAAA-BBBB-CCCC" in page.text
     assert NAME not in page.text
     assert "noindex" in page.headers["x-robots-tag"]
