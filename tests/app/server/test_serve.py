@@ -21,7 +21,7 @@ from interpretation.errors import FurrowsliceError
 from service.cli import app, serving
 from service.cli.serve import check_address, is_loopback, prepare_folder
 from service.settings import Settings
-from service.store import schema
+from service.store import attempts, schema
 from service.store.database import make_engine
 from service.store.migrating import current, revisions
 from tests.app.server.clusters import free_port
@@ -284,9 +284,31 @@ def test_the_other_commands_start_without_the_servers_libraries() -> None:
     assert done.stdout.strip() == "[]"
 
 
-def test_a_proxy_is_believed_only_where_there_is_one(tmp_path: Path) -> None:
-    said = {"x-forwarded-for": "203.0.113.9", "x-forwarded-proto": "https"}
+def test_a_proxy_is_believed_only_where_one_was_declared(tmp_path: Path) -> None:
+    said = {"x-forwarded-for": "198.51.100.1, 203.0.113.9", "x-forwarded-proto": "https"}
+    wrong = {"email": "nobody@soil.example", "password": "teal kettle under nineteen maples"}
+    behind = attempts.key_of("address", "203.0.113.9")  # the one that the proxy itself saw
     for settings in ({}, {"public_url": "https://soil.example.org"}):
-        with live(tmp_path, **settings) as server:
-            answer = httpx2.get(f"{server.address}/sign-in", headers=said)
+        with live(tmp_path, "--no-demo", **settings) as server:
+            answer = httpx2.post(f"{server.address}/sign-in", headers=said, data=wrong)
+            assert answer.status_code == 422
             assert ("strict-transport-security" in answer.headers) == bool(settings)
+            engine = make_engine(server.url)
+            with engine.connect() as connection:
+                keys = set(connection.scalars(sa.select(schema.attempt.c.key)))
+            engine.dispose()
+            assert (behind in keys) == bool(settings)
+
+
+def test_the_readme_lists_every_setting_as_it_is() -> None:
+    readme = (Path(__file__).parents[3] / "README.md").read_text("utf-8")
+    assert "\n".join(settings_table()) in readme, "put this into the README:\n" + "\n".join(settings_table())
+
+
+def settings_table() -> list[str]:
+    """The README's table, as the settings are."""
+    rows = ["| option | if not given | what it is |", "|---|---|---|"]
+    for name, field in Settings.model_fields.items():
+        given = {None: "", "": "", True: "yes", False: "no"}.get(field.default, f"`{field.default}`")
+        rows.append(f"| `--{name.replace('_', '-')}` | {given} | {field.description} |")
+    return rows
