@@ -16,7 +16,7 @@ from service.actions import advising, reporting
 from service.actions.advising import Advised, Plan
 from service.actions.checking import checked
 from service.pages import papers
-from service.pages.forms import SAID, Sent, number_of, text_of, wrong_fields
+from service.pages.forms import SAID, Id, Sent, number_of, text_of, wrong_fields
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting
 
@@ -28,7 +28,7 @@ YES_NO = ("irrigated", "limed_in_two_years", "manured_since_harvest", "manured_i
 
 
 @router.get("/visits/{visit_id}")
-def one_visit(visit: Visiting, visit_id: int, request: Request) -> HTMLResponse:
+def one_visit(visit: Visiting, visit_id: Id, request: Request) -> HTMLResponse:
     """Show a visit; with a plan in the query, show what that plan would change, and store nothing."""
     given = request.query_params
     stored = advising.visit(visit.site, visit.caller, visit_id)
@@ -46,7 +46,7 @@ def one_visit(visit: Visiting, visit_id: int, request: Request) -> HTMLResponse:
 
 
 @router.post("/visits/{visit_id}/plan")
-def save_plan(visit: Posted, visit_id: int, given: Sent) -> Response:
+def save_plan(visit: Posted, visit_id: Id, given: Sent) -> Response:
     """Store the plan."""
     stored = advising.visit(visit.site, visit.caller, visit_id)
     units = f"?units={text_of(given, 'units')}" if text_of(given, "units") in ("metric", "us") else ""

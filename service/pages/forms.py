@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping
 from typing import Annotated, Any
 
-from fastapi import Depends, Request
+from fastapi import Depends, Path, Request
 from starlette.datastructures import FormData
 
 from interpretation.errors import FurrowsliceError
@@ -22,6 +22,7 @@ async def sent(request: Request) -> FormData:
     return await request.form()
 
 
+Id = Annotated[int, Path(ge=1, le=2**31 - 1)]  # what the narrower of the two engines takes
 Sent = Annotated[FormData, Depends(sent)]
 
 

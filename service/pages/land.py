@@ -17,7 +17,7 @@ from service.actions.land import FieldChange, GrowerChange
 from service.pages import maps
 from service.pages.drawing.numbers import numbers
 from service.pages.drawing.years import Picture, years
-from service.pages.forms import number_of, wrong_fields
+from service.pages.forms import Id, number_of, wrong_fields
 from service.site import Site
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting, any_visit
@@ -39,7 +39,7 @@ def fields(
 
 
 @router.get("/fields/{field_id}")
-def one_field(request: Request, field_id: int) -> HTMLResponse:
+def one_field(request: Request, field_id: Id) -> HTMLResponse:
     """Show a field and what was found on it over the years.
 
     The page that is looked at most asks who it is in its own thread: each change of threads costs more than
@@ -67,14 +67,14 @@ def names(picture: Picture, w: Words, site: Site) -> tuple[str, str, str]:
 
 
 @router.get("/fields/{field_id}/edit")
-def edit_field(visit: Visiting, field_id: int) -> HTMLResponse:
+def edit_field(visit: Visiting, field_id: Id) -> HTMLResponse:
     """Show the form of a field's facts."""
     return _field_form(visit, field_id, {}, None)
 
 
 @router.post("/fields/{field_id}/edit")
 def change_field(
-    visit: Posted, field_id: int, name: Text = "", county_id: Text = "", area_ha: Text = "",
+    visit: Posted, field_id: Id, name: Text = "", county_id: Text = "", area_ha: Text = "",
     outline: Annotated[str, Form(max_length=200_000)] = "",
 ) -> Response:  # fmt: skip
     """Change a field's name, county, area or outline."""
@@ -101,7 +101,7 @@ def _outline(text: str) -> Any:
 
 
 def _field_form(
-    visit: Visit, field_id: int, given: dict[str, str], error: FurrowsliceError | None
+    visit: Visit, field_id: Id, given: dict[str, str], error: FurrowsliceError | None
 ) -> HTMLResponse:
     field = land.field(visit.site, visit.caller, field_id)
     stored = {
@@ -117,20 +117,20 @@ def _field_form(
 
 
 @router.get("/growers/{grower_id}")
-def one_grower(visit: Visiting, grower_id: int) -> HTMLResponse:
+def one_grower(visit: Visiting, grower_id: Id) -> HTMLResponse:
     """Show a grower with farms and fields."""
     return visit.page("land/grower.html.j2", holding=land.holding(visit.site, visit.caller, grower_id))
 
 
 @router.get("/growers/{grower_id}/edit")
-def edit_grower(visit: Visiting, grower_id: int) -> HTMLResponse:
+def edit_grower(visit: Visiting, grower_id: Id) -> HTMLResponse:
     """Show the form of what is kept about a grower."""
     return _grower_form(visit, grower_id, {}, None)
 
 
 @router.post("/growers/{grower_id}/edit")
 def change_grower(
-    visit: Posted, grower_id: int, name: Text = "", address: Text = "", telephone: Text = "",
+    visit: Posted, grower_id: Id, name: Text = "", address: Text = "", telephone: Text = "",
     email: Text = "", language: Text = "en", units: Text = "metric", mail_consent: Text = "",
     copy_to: Text = "", copy_consent: Text = "",
 ) -> Response:  # fmt: skip
@@ -148,14 +148,14 @@ def change_grower(
 
 
 @router.post("/growers/{grower_id}/farms/{farm_id}")
-def rename_farm(visit: Posted, grower_id: int, farm_id: int, name: Text = "") -> Response:
+def rename_farm(visit: Posted, grower_id: Id, farm_id: Id, name: Text = "") -> Response:
     """Give a farm another name."""
     land.rename_farm(visit.site, visit.caller, grower_id, farm_id, name)
     return visit.go(f"/growers/{grower_id}", "land.done-farm")
 
 
 def _grower_form(
-    visit: Visit, grower_id: int, given: dict[str, Any], error: FurrowsliceError | None
+    visit: Visit, grower_id: Id, given: dict[str, Any], error: FurrowsliceError | None
 ) -> HTMLResponse:
     grower = land.holding(visit.site, visit.caller, grower_id).grower
     return visit.page(

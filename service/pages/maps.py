@@ -15,6 +15,7 @@ from service.actions import advising, maps
 from service.actions.geojson import read_ground
 from service.files import safe_name
 from service.pages.drawing.ground import HEIGHT, WIDTH, Placed, drawn
+from service.pages.forms import Id
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
@@ -23,7 +24,7 @@ GEOJSON = "application/geo+json"
 
 @router.get("/visits/{visit_id}/map")
 def visit_map(
-    visit: Visiting, visit_id: int, test: Annotated[str, Query(max_length=200)] = ""
+    visit: Visiting, visit_id: Id, test: Annotated[str, Query(max_length=200)] = ""
 ) -> HTMLResponse:
     """Show where the samples of a visit were taken, by their class in one test."""
     found = advising.advised(visit.site, visit.caller, visit_id)
@@ -69,7 +70,7 @@ def _index(results: dict[str, SoilResult], number: str) -> int | None:
 
 
 @router.get("/visits/{visit_id}/map.geojson")
-def visit_geojson(visit: Visiting, visit_id: int) -> Response:
+def visit_geojson(visit: Visiting, visit_id: Id) -> Response:
     """Hand out the samples of a visit as GeoJSON."""
     found = advising.advised(visit.site, visit.caller, visit_id)
     name = f"{safe_name(found.visit.field_code)}.{found.visit.sampled_on}.geojson"

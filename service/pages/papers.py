@@ -16,7 +16,7 @@ from reports.format import printed
 from service.actions import advising, land, papers
 from service.actions.checking import checked
 from service.actions.papers import TypedSample, TypedValue, WalkIn
-from service.pages.forms import Sent, number_of, text_of, wrong_fields
+from service.pages.forms import Id, Sent, number_of, text_of, wrong_fields
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
@@ -31,13 +31,13 @@ WALK_IN = (
 
 
 @router.get("/visits/{visit_id}/values")
-def values_form(visit: Visiting, visit_id: int) -> HTMLResponse:
+def values_form(visit: Visiting, visit_id: Id) -> HTMLResponse:
     """Show the form for values of a visit's samples."""
     return _values_page(visit, visit_id, [{}] * ROWS, "")
 
 
 @router.post("/visits/{visit_id}/values")
-def type_values(visit: Posted, visit_id: int, given: Sent) -> Response:
+def type_values(visit: Posted, visit_id: Id, given: Sent) -> Response:
     """Store typed values, or show the form with more rows."""
     rows, origin = _rows(given, VALUE), text_of(given, "origin")
     if "more" in given:
@@ -163,7 +163,7 @@ def _choices(visit: Visit) -> dict[str, Any]:
 
 
 def _values_page(
-    visit: Visit, visit_id: int, rows: Sequence[Mapping[str, str]], origin: str,
+    visit: Visit, visit_id: Id, rows: Sequence[Mapping[str, str]], origin: str,
     error: FurrowsliceError | None = None,
 ) -> HTMLResponse:  # fmt: skip
     found = advising.samples(visit.site, visit.caller, visit_id)

@@ -14,7 +14,7 @@ from service.actions import advising, privacy, reporting
 from service.actions.checking import checked
 from service.actions.reporting import Desk, Draft, Wish
 from service.files import safe_name
-from service.pages.forms import wrong_fields
+from service.pages.forms import Id, wrong_fields
 from service.store.reports import ReportRow
 from service.web.visit import Posted, Visit, Visiting
 
@@ -25,7 +25,7 @@ Posting = Annotated[str, Form(max_length=40)]
 
 @router.get("/visits/{visit_id}/report")
 def wanted(
-    visit: Visiting, visit_id: int, language: Word = "", units: Word = "", paper: Word = "",
+    visit: Visiting, visit_id: Id, language: Word = "", units: Word = "", paper: Word = "",
     replaces: Word | None = None,
 ) -> HTMLResponse:  # fmt: skip
     """Show how a report of a visit is wanted, with its preview."""
@@ -37,7 +37,7 @@ def wanted(
 
 @router.get("/visits/{visit_id}/report.pdf")
 def preview(
-    visit: Visiting, visit_id: int, language: Word = "en", units: Word = "metric", paper: Word = "a4",
+    visit: Visiting, visit_id: Id, language: Word = "en", units: Word = "metric", paper: Word = "a4",
     replaces: Word = "",
 ) -> Response:  # fmt: skip
     """Draw the report exactly as it would be issued now."""
@@ -49,7 +49,7 @@ def preview(
 
 @router.post("/visits/{visit_id}/comment")
 def comment(
-    visit: Posted, visit_id: int, version: Annotated[int, Form(ge=1)],
+    visit: Posted, visit_id: Id, version: Annotated[int, Form(ge=1)],
     comment: Annotated[str, Form(max_length=LONGEST_COMMENT)] = "", language: Posting = "",
     units: Posting = "", paper: Posting = "",
 ) -> Response:  # fmt: skip
@@ -69,7 +69,7 @@ def comment(
 
 @router.post("/visits/{visit_id}/report")
 def issue(
-    visit: Posted, visit_id: int, language: Posting = "", units: Posting = "", paper: Posting = "",
+    visit: Posted, visit_id: Id, language: Posting = "", units: Posting = "", paper: Posting = "",
     replaces: Posting = "", seen: Posting = "",
 ) -> Response:  # fmt: skip
     """Issue the report that was looked at."""
@@ -92,20 +92,20 @@ def reports(
 
 
 @router.get("/reports/{report_id}")
-def one_report(visit: Visiting, report_id: int) -> HTMLResponse:
+def one_report(visit: Visiting, report_id: Id) -> HTMLResponse:
     """Show one issued report."""
     return _report(visit, reporting.one(visit.site, visit.caller, report_id))
 
 
 @router.get("/reports/{report_id}/pdf")
-def download(visit: Visiting, report_id: int) -> Response:
+def download(visit: Visiting, report_id: Id) -> Response:
     """Hand out a report as it was issued."""
     found, content = reporting.document(visit.site, visit.caller, report_id)
     return pdf_answer(content, f"{safe_name(found.field_code)}.{found.report_id}.pdf")
 
 
 @router.post("/reports/{report_id}/link")
-def link(visit: Posted, report_id: int) -> Response:
+def link(visit: Posted, report_id: Id) -> Response:
     """Make a link by which the grower opens the report; it is shown once."""
     path = privacy.report_link(visit.site, visit.caller, report_id)
     report = reporting.one(visit.site, visit.caller, report_id)
