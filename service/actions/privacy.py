@@ -116,6 +116,8 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
         If it was done before.
     """
     pages = {language: _notice(language) for language in NOTICES}  # drawn before anything is held
+    with site.database.look(caller, Right.HANDLE_PERSONAL_DATA) as look:
+        known = privacy.mentions(look, _whole(look, grower_id))
     with site.database.change(caller, Right.HANDLE_PERSONAL_DATA) as change:
         holding = _whole(change, grower_id)
         if holding.grower["erased_at"] is not None:
@@ -129,7 +131,7 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
         if holding.reports:
             for page in pages.values():
                 documents.put(change, page)
-        privacy.erase(change, holding, notices)
+        privacy.erase(change, holding, notices, known)
         change.note("erase", "grower", grower_id, after={"reports": len(holding.reports)})
 
 

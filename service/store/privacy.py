@@ -138,14 +138,14 @@ def _changes(look: Look, holding: Holding) -> list[Mapping[str, Any]]:
     return [found[key] for key in sorted(found)]
 
 
-def _in_parts(ids: Sequence[str], size: int = 500) -> list[Sequence[str]]:
+def _in_parts(ids: Sequence[Any], size: int = 500) -> list[Sequence[Any]]:
     return [ids[start : start + size] for start in range(0, len(ids), size)]
 
 
 # -------------------------------------------------------------------------------------------- erasing
 
 
-def erase(change: Change, holding: Holding, notices: Mapping[str, str]) -> None:
+def erase(change: Change, holding: Holding, notices: Mapping[str, str], known: Mentions) -> None:
     """Remove everything that says who the grower is or where the fields lie.
 
     Parameters
@@ -156,12 +156,14 @@ def erase(change: Change, holding: Holding, notices: Mapping[str, str]) -> None:
         From :func:`find`.
     notices
         For each language the SHA-256 of the document that takes the place of a report's PDF.
+    known
+        From :func:`mentions`, a moment before.
     """
     if change.connection.dialect.name == "sqlite":  # what is freed is overwritten, not merely let go
         change.connection.exec_driver_sql("PRAGMA secure_delete = ON")
     grower_id = holding.grower["id"]
     identity, own = _texts(change, holding)
-    _scrub_changes(change, holding, _scrubber(identity), _scrubber([*identity, *own]))
+    _scrub_changes(change, holding, known, identity, own)
     _scrub_answers(change, identity)
     _erase_reports(change, holding, _scrubber([*identity, *own]), notices)
     execute = change.connection.execute
@@ -220,18 +222,41 @@ def _scrubber(texts: Sequence[str]) -> Callable[[Any], Any]:
     return scrub
 
 
+@dataclass(frozen=True)
+class Mentions:
+    """Audit lines that name a grower though they are about something else, as far as was looked."""
+
+    texts: tuple[str, ...] = ()
+    ids: frozenset[int] = frozenset()
+    last: int = 0  # the newest line looked at
+
+
+def mentions(look: Look, holding: Holding, known: Mentions | None = None) -> Mentions:
+    """Find the lines that name a grower; only the newer ones where ``known`` has the older.
+
+    There may be a million lines: they are read before the transaction that erases, which holds everybody
+    else up.
+    """
+    identity, _ = _texts(look, holding)
+    texts = tuple(sorted({form for text in identity for form in _as_kept(text)}))
+    if known is None or known.texts != texts:
+        known = Mentions(texts)
+    last = look.connection.execute(sa.select(sa.func.max(audit.c.id))).scalar_one() or 0
+    told: sa.ColumnElement[str] = audit.c.reason
+    for column in (audit.c.before, audit.c.after):
+        told = told.concat(sa.func.coalesce(sa.cast(column, sa.Text), ""))
+    some = sa.or_(sa.false(), *(told.contains(text, autoescape=True) for text in texts))
+    found = look.connection.scalars(sa.select(audit.c.id).where(audit.c.id > known.last, some))
+    return Mentions(texts, known.ids | frozenset(found), last)
+
+
 def _scrub_changes(
-    change: Change, holding: Holding, scrub_anywhere: Callable[[Any], Any], scrub_own: Callable[[Any], Any]
+    change: Change, holding: Holding, known: Mentions, identity: Sequence[str], own: Sequence[str]
 ) -> None:
-    own = _changes(change, holding)
-    _rewrite(change, own, scrub_own)
-    spoken_of = [text for text in _texts(change, holding)[0] for text in _as_kept(text)]
-    told = (sa.cast(audit.c.before, sa.Text), sa.cast(audit.c.after, sa.Text), audit.c.reason)
-    if spoken_of:
-        some = sa.or_(*(column.icontains(text, autoescape=True) for column in told for text in spoken_of))
-        _rewrite(
-            change, change.connection.execute(sa.select(audit).where(some)).mappings().all(), scrub_anywhere
-        )
+    _rewrite(change, _changes(change, holding), _scrubber([*identity, *own]))
+    for some in _in_parts(sorted(mentions(change, holding, known).ids)):
+        lines = change.connection.execute(sa.select(audit).where(audit.c.id.in_(some))).mappings().all()
+        _rewrite(change, lines, _scrubber(identity))
 
 
 def _as_kept(text: str) -> set[str]:

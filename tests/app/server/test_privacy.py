@@ -6,6 +6,7 @@ import io
 import json
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import pikepdf
 import pytest
@@ -14,7 +15,9 @@ import sqlalchemy as sa
 from service.actions import myself, privacy
 from service.callers import operator
 from service.refusals import Conflict, NotAllowed, NotFound
+from service.store import privacy as privacy_store
 from service.store import schema
+from service.store.database import Change, Look
 from tests.app.server.conftest import World
 
 # Each of these must be nowhere afterwards.
@@ -260,6 +263,23 @@ def test_erasing_twice_is_a_conflict_and_a_fault_on_the_way_erases_nothing(
     privacy.erase_grower(world.site, agent, ids["grower"])
     with pytest.raises(Conflict, match="was erased before"):
         privacy.erase_grower(world.site, agent, ids["grower"])
+
+
+def test_lines_written_while_the_older_ones_were_read_are_scrubbed_too(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ids, find = keep_grower(world), privacy_store.mentions
+
+    def and_then_somebody_writes(look: Look, *rest: Any) -> privacy_store.Mentions:
+        found = find(look, *rest)
+        if not isinstance(look, Change):
+            with world.site.database.change(operator(), None) as change:
+                change.note("tell", "letter", "2", None, {"to": [NAME]})
+        return found
+
+    monkeypatch.setattr(privacy_store, "mentions", and_then_somebody_writes)
+    privacy.erase_grower(world.site, world.caller("agent"), ids["grower"])
+    assert NAME not in dump(world)
 
 
 def test_a_short_name_takes_nothing_else_with_it(world: World) -> None:
