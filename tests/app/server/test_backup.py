@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+import httpx2
 import pytest
 import sqlalchemy as sa
 
@@ -27,7 +28,7 @@ from service.store import schema
 from service.store.database import Database, make_engine
 from service.store.migrating import current, migrate, revisions
 from tests.app.server.filling import content, fill
-from tests.app.server.live import environment
+from tests.app.server.live import environment, live
 
 KINDS = ("sqlite", "postgresql")
 NOW = datetime(2026, 4, 20, 9, 0, tzinfo=UTC)
@@ -380,6 +381,31 @@ def test_a_kill_in_the_middle_leaves_no_backup(filled: Made, tmp_path: Path) -> 
     process.wait()
     process.stdout.close()
     assert not file.exists()
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_server_goes_on_over_backup_and_restore(
+    kind: str, make_empty_url: Callable[[str], str], tmp_path: Path
+) -> None:
+    url = make_empty_url(kind)
+    file = tmp_path / "kept"
+    with live(tmp_path, "--no-demo", database_url=url) as server:
+        client = httpx2.Client(base_url=server.address, cookies=server.cookie("administrator@localhost"))
+        database = Database(make_engine(url))
+        for _ in range(8):  # so often that a driver prepares its statements
+            assert client.get("/counties").status_code == 200
+        backup(database, file)
+        with database._writing() as connection:
+            connection.execute(schema.county.insert().values(id="east", name="Eastmost", region="marrowdale"))
+        assert "Eastmost" in client.get("/counties").text
+        restore(database, file, replace=True)
+        for _ in range(8):
+            page = client.get("/counties")
+            assert page.status_code == 200  # the session is in the backup as well
+            assert "Eastmost" not in page.text
+        assert client.get("/changes").status_code == 200
+        client.close()
+        database.close()
 
 
 def test_the_commands_say_what_they_did(

@@ -143,6 +143,26 @@ def test_sqlite_killed_while_it_writes_is_whole_and_keeps_what_was_confirmed(tmp
     assert server.stop() == 0
 
 
+def test_what_was_begun_is_finished_before_it_stops(tmp_path: Path) -> None:
+    answers: list[int] = []
+    with live(tmp_path, "--no-demo") as server, closing(Browser(server)) as browser:
+        with sqlite3.connect(tmp_path / "data" / "furrowslice.sqlite3", isolation_level=None) as other:
+            other.execute("BEGIN IMMEDIATE")  # the request waits for this writer
+            waiting = threading.Thread(target=lambda: answers.append(browser.add("late").status_code))
+            waiting.start()
+            waiting.join(0.5)
+            assert server.process is not None
+            server.process.terminate()
+            waiting.join(0.5)
+            assert answers == []
+            other.execute("ROLLBACK")
+        other.close()
+        waiting.join()
+        assert answers == [303]
+        assert server.process.wait(30) == 0
+    assert stored(server.url)[0] == {"late"}
+
+
 @pytest.fixture
 def hasty(monkeypatch: pytest.MonkeyPatch) -> None:
     """Waiting for another writer takes a second instead of five."""

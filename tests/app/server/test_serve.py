@@ -17,12 +17,15 @@ import pytest
 import sqlalchemy as sa
 from typer.testing import CliRunner
 
+from interpretation.agronomy.tables import TableSet
 from interpretation.errors import FurrowsliceError
+from service.actions.demo import Demo
 from service.cli import app, serving
 from service.cli.serve import check_address, is_loopback, prepare_folder
 from service.settings import Settings
+from service.site import Site
 from service.store import attempts, schema
-from service.store.database import make_engine
+from service.store.database import Database, make_engine
 from service.store.migrating import current, revisions
 from tests.app.server.clusters import free_port
 from tests.app.server.live import COMMAND, Live, environment, live
@@ -46,47 +49,42 @@ def refused(
     return capsys.readouterr().err
 
 
-def test_it_starts_from_nothing_and_stops_when_told(tmp_path: Path) -> None:
+def test_it_starts_from_nothing_stops_when_told_and_starts_again(tmp_path: Path) -> None:
     with live(tmp_path) as server:
         data = tmp_path / "data"
         assert mode_of(data) == 0o700
         assert {mode_of(path) for path in data.glob("furrowslice.sqlite3*") if path.stat().st_size} == {0o600}
         assert server.address.startswith("http://127.0.0.1:")
         assert "furrowslice serve --demo" in server.text  # nobody is there to be asked
+        (link,) = links_in(server)
+        assert link.startswith(f"{server.address}/set-password/")
+        assert httpx2.get(link).status_code == 200
         answer = httpx2.get(f"{server.address}/")
         assert (answer.status_code, answer.headers["location"]) == (303, "/sign-in?next=/")
         assert "server" not in answer.headers
         assert server.stop(signal.SIGTERM) == 0
-        assert [line["path"] for line in server.lines("request")] == ["/"]
+        assert [line["status"] for line in server.lines("request")] == [200, 303]
         assert len(server.lines("stopped")) == 1
-    assert [path.name for path in data.glob("*-wal")] == []  # everything is in the database's one file
+        assert list(data.glob("*-wal")) == []  # everything is in the database's one file
+        server.start()
+        assert links_in(server) == []  # there is an administrator already
+        assert httpx2.get(f"{server.address}/sign-in").status_code == 200
+        assert server.stop(signal.SIGINT) == 0
     engine = make_engine(server.url)
     assert current(engine) == revisions()[-1]
+    with engine.connect() as connection:
+        assert connection.scalars(sa.select(schema.account.c.role)).all() == ["administrator"]
     engine.dispose()
+
+
+def links_in(server: Live) -> list[str]:
+    return [line.strip() for line in server.text.splitlines() if "/set-password/" in line]
 
 
 def test_it_starts_on_postgresql(tmp_path: Path, make_url: Callable[[str], str]) -> None:
     with live(tmp_path, database_url=make_url("postgresql")) as server:
         assert httpx2.get(f"{server.address}/sign-in").status_code < 500
         assert not (tmp_path / "data").exists()
-
-
-def test_a_second_start_finds_what_the_first_left(tmp_path: Path) -> None:
-    server = Live(tmp_path)
-    for _ in range(2):
-        server.start()
-        assert server.stop() == 0
-
-
-def test_the_first_administrator_gets_a_link_once(tmp_path: Path) -> None:
-    with live(tmp_path) as server:
-        (link,) = [line.strip() for line in server.text.splitlines() if "/set-password/" in line]
-        assert link.startswith(f"{server.address}/set-password/")
-        assert httpx2.get(link).status_code == 200
-    engine = make_engine(server.url)
-    with engine.connect() as connection:
-        assert connection.scalars(sa.select(schema.account.c.role)).all() == ["administrator"]
-    engine.dispose()
 
 
 def test_the_demo_is_loaded_into_an_empty_database_alone(tmp_path: Path) -> None:
@@ -101,6 +99,43 @@ def test_the_demo_is_loaded_into_an_empty_database_alone(tmp_path: Path) -> None
     engine.dispose()
 
 
+@pytest.mark.parametrize(
+    ("demo", "watched", "answer", "loaded"),
+    [
+        (None, True, True, True),
+        (None, True, False, False),
+        (None, False, None, False),
+        (True, False, None, True),
+        (False, True, None, False),
+    ],
+)
+def test_the_demo_is_offered_where_somebody_can_answer(
+    demo: bool | None, watched: bool, answer: bool | None, loaded: bool,
+    make_url: Callable[[str], str], tables: TableSet, monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    asked: list[str] = []
+    done: list[Site] = []
+
+    def confirm(question: str) -> bool:
+        asked.append(question)
+        assert answer is not None
+        return answer
+
+    def load(site: Site) -> Demo:
+        done.append(site)
+        return Demo(1, (), 24, ("A",), ("B",), 3)
+
+    site = Site(Settings(), Database(make_engine(make_url("sqlite"))), tables, "")
+    monkeypatch.setattr(serving.typer, "confirm", confirm)
+    monkeypatch.setattr(serving, "load_demo", load)
+    for stream in (sys.stdin, sys.stdout):
+        monkeypatch.setattr(stream, "isatty", lambda: watched, raising=False)
+    serving.offer_demo(site, demo)
+    assert bool(asked) == (answer is not None)
+    assert bool(done) == loaded
+    site.database.close()
+
+
 @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
 def test_two_that_start_at_once_make_one_administrator(
     kind: str, tmp_path: Path, make_empty_url: Callable[[str], str]
@@ -112,7 +147,7 @@ def test_two_that_start_at_once_make_one_administrator(
             [*COMMAND, "serve", "--port", "0", "--no-demo"], env=environment(**settings),
             stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True,
         )
-        for _ in range(3)
+        for _ in range(2)
     ]  # fmt: skip
     links = 0
     for process in processes:
