@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
-from interpretation.results import Flag
+from interpretation.results import Flag, RunSheet
 from reports.render import pdf
 from reports.sheet import build_sheet
+from reports.view import LaboratoryCard
 from service.actions.card import issued
 from service.actions.measuring import Worked
 from service.actions.runsteps import require_acceptable, run_at, worked_run
 from service.callers import Caller, Right
-from service.refusals import Conflict
+from service.files import safe_name
+from service.refusals import Conflict, NotFound
 from service.site import Site
 from service.store import documents, values
 from service.store import runs as store
@@ -36,8 +39,9 @@ class Released:
 def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Released:
     """Release the values of an accepted run and freeze its sheet.
 
-    What is released never changes. Earlier values of the same samples and method are superseded, and kept.
-    Cups that no list has named wait.
+    The sheet's page is printed by :func:`print_sheet`: that takes longer than anybody should wait. What is
+    released never changes. Earlier values of the same samples and method are superseded, and kept. Cups that
+    no list has named wait.
 
     Raises
     ------
@@ -51,16 +55,13 @@ def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Releas
     require_acceptable(worked, row)
     sheet = worked.sheet
     assert sheet is not None
-    # The page takes longest, so it is made before anybody has to wait for this transaction.
     card = issued(bench.card, sheet.model_dump_json(), now.date())
-    page = pdf(build_sheet(sheet, card, locale=caller.language))
     with site.database.change(caller, Right.RELEASE_RUNS) as change:
         store.update(
             change, row, state="released", released_at=change.now, released_by=change.caller.name,
-            sheet=sheet.model_dump(mode="json"),
+            sheet=sheet.model_dump(mode="json"), sheet_card=card.model_dump(mode="json"),
+            sheet_language=caller.language,
         )  # fmt: skip
-        row = store.the_run(change, run_id)
-        store.update(change, row, sheet_sha256=documents.put(change, page))
         put = values.put(change, _new_values(worked, row, set(worked.named.ids)))
         store.add_waiting(change, run_id, worked.unmatched)
         held_back = tuple(worked.withheld.items())
@@ -72,6 +73,34 @@ def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Releas
             },
         )  # fmt: skip
     return Released(put.stored, put.superseded, worked.unmatched, held_back)
+
+
+def print_sheet(site: Site, caller: Caller, run_id: int) -> tuple[str, bytes]:
+    """The page of a released run, as a file name and a PDF; made once, from what the release has frozen.
+
+    Raises
+    ------
+    NotFound
+        If the run is not released.
+    """
+    with site.database.look(caller, Right.READ_RUNS) as look:
+        row = store.the_run(look, run_id)
+        if row.state != "released":
+            raise NotFound(
+                "this run has no sheet yet",
+                where=f"run {row.run_id}",
+                expected="a run that is released",
+                fix="release the run first",
+            )
+        name = f"{safe_name(row.run_id)}.sheet.pdf"
+        if row.sheet_sha256 is not None:
+            return name, documents.get(look, row.sheet_sha256)
+        sheet, card, language = store.sheet_to_print(look, row)
+    view = build_sheet(RunSheet.model_validate(sheet), LaboratoryCard.model_validate(card), locale=language)
+    page = pdf(view)
+    with suppress(Conflict), site.database.housekeeping(caller) as look:  # somebody else has just kept it
+        store.keep_page(look, row, documents.put(look, page))
+    return name, page
 
 
 def release_waiting(site: Site, caller: Caller, run_id: int, version: int) -> Released:

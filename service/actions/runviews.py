@@ -21,11 +21,9 @@ from service.actions.measuring import (
     workbench,
 )
 from service.callers import Caller, Right
-from service.files import safe_name
-from service.refusals import NotFound
 from service.site import Site
-from service.store import documents, samples, values
 from service.store import runs as store
+from service.store import samples, values
 from service.store.runs import RunRow, State, WaitingCup
 
 SAME = 1e-9  # relative; less is noise of the arithmetic
@@ -244,23 +242,3 @@ def _same(old: float | None, new: float | None) -> bool:
     if old is None or new is None:
         return old is new
     return abs(old - new) <= SAME * max(abs(old), abs(new))
-
-
-def sheet_pdf(site: Site, caller: Caller, run_id: int) -> tuple[str, bytes]:
-    """The frozen sheet of a released run, as a file name and a PDF.
-
-    Raises
-    ------
-    NotFound
-        If the run is not released.
-    """
-    with site.database.look(caller, Right.READ_RUNS) as look:
-        row = store.the_run(look, run_id)
-        if row.sheet_sha256 is None:
-            raise NotFound(
-                "this run has no sheet yet",
-                where=f"run {row.run_id}",
-                expected="a run that is released",
-                fix="release the run first",
-            )
-        return f"{safe_name(row.run_id)}.sheet.pdf", documents.get(look, row.sheet_sha256)

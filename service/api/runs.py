@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, File, Form, Query, Response, UploadFile
+from fastapi import APIRouter, BackgroundTasks, File, Form, Query, Response, UploadFile
 from pydantic import Field
 
 from interpretation.errors import FurrowsliceError
@@ -238,9 +238,10 @@ def decide(site: TheSite, caller: ApiCaller, run_id: Id, given: GivenDecision) -
 
 
 @router.post("/runs/{run_id}/release", summary="Release the values of an accepted run")
-def release(site: TheSite, caller: ApiCaller, run_id: Id, seen: Seen) -> DoneRelease:
+def release(site: TheSite, caller: ApiCaller, run_id: Id, seen: Seen, later: BackgroundTasks) -> DoneRelease:
     """Release values and freeze the sheet, for good."""
     done = releasing.release_run(site, caller, run_id, seen.version)
+    later.add_task(releasing.print_sheet, site, caller, run_id)
     return _done(done, runviews.run_row(site, caller, run_id))
 
 
@@ -259,7 +260,7 @@ def release_waiting(site: TheSite, caller: ApiCaller, run_id: Id, seen: Seen) ->
 )
 def sheet_pdf(site: TheSite, caller: ApiCaller, run_id: Id) -> Response:
     """Give the sheet as it was frozen at the release."""
-    name, content = runviews.sheet_pdf(site, caller, run_id)
+    name, content = releasing.print_sheet(site, caller, run_id)
     headers = {"content-disposition": f'attachment; filename="{name}"'}
     return Response(content, media_type="application/pdf", headers=headers)
 

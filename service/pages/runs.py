@@ -7,6 +7,7 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, File, Form, Query, UploadFile
 from pydantic import ValidationError
+from starlette.background import BackgroundTask
 from starlette.responses import HTMLResponse, Response
 
 from interpretation.errors import FurrowsliceError
@@ -234,11 +235,14 @@ def decide(visit: Posted, run_id: int, version: Version, state: Line, reason: Li
 
 @router.post("/runs/{run_id}/release")
 def release(visit: Posted, run_id: int, version: Version) -> Response:
-    """Release the values of an accepted run."""
-    return _step(
+    """Release the values of an accepted run; its sheet is printed when the answer is on its way."""
+    answer = _step(
         visit, run_id, "released",
         lambda: releasing.release_run(visit.site, visit.caller, run_id, version),
     )  # fmt: skip
+    if answer.status_code == 303:
+        answer.background = BackgroundTask(releasing.print_sheet, visit.site, visit.caller, run_id)
+    return answer
 
 
 @router.post("/runs/{run_id}/release-waiting")
@@ -262,7 +266,7 @@ def _step(visit: Visit, run_id: int, done: str, step: Any) -> Response:
 @router.get("/runs/{run_id}/sheet")
 def sheet(visit: Visiting, run_id: int) -> Response:
     """Give the frozen sheet of a released run."""
-    name, content = runviews.sheet_pdf(visit.site, visit.caller, run_id)
+    name, content = releasing.print_sheet(visit.site, visit.caller, run_id)
     return Response(
         content, media_type="application/pdf",
         headers={"content-disposition": f'attachment; filename="{name}"'},

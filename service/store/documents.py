@@ -6,18 +6,16 @@ import hashlib
 
 import sqlalchemy as sa
 
-from service.store.database import Change, Look
+from service.store.database import Look
 from service.store.schema import document
 
 
-def put(change: Change, content: bytes) -> str:
+def put(look: Look, content: bytes) -> str:
     """Keep a document; returns its SHA-256."""
     sha256 = hashlib.sha256(content).hexdigest()
     there = sa.select(document.c.sha256).where(document.c.sha256 == sha256)
-    if change.connection.scalar(there) is None:
-        change.connection.execute(
-            document.insert().values(sha256=sha256, content=content, created_at=change.now)
-        )
+    if look.connection.scalar(there) is None:
+        look.connection.execute(document.insert().values(sha256=sha256, content=content, created_at=look.now))
     return sha256
 
 

@@ -178,6 +178,21 @@ def sheet(look: Look, row: RunRow) -> dict[str, Any] | None:
     return frozen
 
 
+def sheet_to_print(look: Look, row: RunRow) -> tuple[dict[str, Any], dict[str, Any], str]:
+    """What the page of a released run is printed from: sheet, card and language, as they were frozen."""
+    found = look.connection.execute(
+        sa.select(run.c.sheet, run.c.sheet_card, run.c.sheet_language).where(run.c.id == row.id)
+    ).one()
+    return dict(found.sheet), dict(found.sheet_card), found.sheet_language
+
+
+def keep_page(look: Look, row: RunRow, sha256: str) -> None:
+    """Remember the page of a released run, once: what it is printed from is frozen, so no version rises."""
+    look.connection.execute(
+        run.update().where(run.c.id == row.id, run.c.sheet_sha256.is_(None)).values(sheet_sha256=sha256)
+    )
+
+
 # ----------------------------------------------------------------------------------------------- changes
 
 

@@ -308,6 +308,8 @@ run = sa.Table(
     sa.Column("released_at", Utc, nullable=True),
     _text("released_by"),
     sa.Column("sheet", sa.JSON, nullable=True),  # interpretation.results.RunSheet as released
+    sa.Column("sheet_card", sa.JSON, nullable=True),  # reports.view.LaboratoryCard as issued with it
+    _text("sheet_language"),
     sa.Column("sheet_sha256", sa.ForeignKey("document.sha256"), nullable=True),
     sa.UniqueConstraint("laboratory_id", "run_id_folded"),
     sa.Index("ix_run_laboratory_state", "laboratory_id", "state"),

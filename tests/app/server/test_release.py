@@ -11,8 +11,8 @@ import sqlalchemy as sa
 
 from service.actions.bench import Choice, decide, keep_choice
 from service.actions.registering import register_list
-from service.actions.releasing import Released, release_run, release_waiting
-from service.actions.runviews import sheet_pdf, show_run
+from service.actions.releasing import Released, print_sheet, release_run, release_waiting
+from service.actions.runviews import show_run
 from service.actions.samples import list_samples, show_sample
 from service.callers import RIGHTS, Caller, Right, Role, operator
 from service.refusals import Conflict, NotAllowed, NotFound
@@ -42,15 +42,15 @@ def test_an_accepted_run_is_released_once_and_for_all(world: World, tmp_path: Pa
         ("P", "mg/kg", "air-dry", f"run {NAME}")
     }
     view = show_run(world.site, caller, run_id)
-    assert (view.row.state, view.row.released_by, view.row.version) == ("released", "Laboratory", 5)
+    assert (view.row.state, view.row.released_by, view.row.version) == ("released", "Laboratory", 4)
     assert view.sheet == before.sheet  # frozen as it was looked at
-    name, page = sheet_pdf(world.site, caller, run_id)
+    name, page = print_sheet(world.site, caller, run_id)
     assert name == f"{NAME}.sheet.pdf"
     assert page.startswith(b"%PDF-")
     for step in (
-        lambda: release_run(world.site, caller, run_id, 5),
-        lambda: keep_choice(world.site, caller, run_id, 5, Choice(model="quadratic")),
-        lambda: decide(world.site, caller, run_id, 5, "rejected", "too late"),
+        lambda: release_run(world.site, caller, run_id, 4),
+        lambda: keep_choice(world.site, caller, run_id, 4, Choice(model="quadratic")),
+        lambda: decide(world.site, caller, run_id, 4, "rejected", "too late"),
     ):
         with pytest.raises(Conflict, match="the run is released, which does not allow this step"):
             step()
@@ -64,7 +64,7 @@ def test_only_an_accepted_run_is_released(world: World, tmp_path: Path) -> None:
     with pytest.raises(Conflict, match="the run is held"):
         release_run(world.site, caller, run_id, 4)
     with pytest.raises(NotFound, match="this run has no sheet yet"):
-        sheet_pdf(world.site, caller, run_id)
+        print_sheet(world.site, caller, run_id)
     assert _values(world) == []
 
 
@@ -86,7 +86,7 @@ def test_unmatched_cups_wait_and_are_released_when_a_list_names_them(world: Worl
     released = release_run(world.site, caller, run_id, 3)
     assert (released.values, released.waiting) == (17, ("004811", "004812", "004813"))
     with pytest.raises(Conflict, match="no cup that waits has been named by a list"):
-        release_waiting(world.site, caller, run_id, 5)
+        release_waiting(world.site, caller, run_id, 4)
     missing = demo_list(tmp_path, *(f"00{n}" for n in range(4813, 4835)))
     registered = register_list(world.site, caller, missing)
     assert registered.waiting == {run_id: 2}
@@ -94,7 +94,7 @@ def test_unmatched_cups_wait_and_are_released_when_a_list_names_them(world: Worl
     assert [cup.lab_number for cup in waiting if cup.sample_id is not None] == ["004811", "004812"]
     sheet = show_run(world.site, caller, run_id).sheet
     assert sheet is not None
-    late = release_waiting(world.site, caller, run_id, 5)
+    late = release_waiting(world.site, caller, run_id, 4)
     assert (late.values, late.superseded, late.left_out) == (2, 0, ())
     view = show_run(world.site, caller, run_id)
     assert [cup.lab_number for cup in view.waiting] == ["004813"]
@@ -113,7 +113,7 @@ def test_a_value_that_a_sample_got_meanwhile_stands(world: World, tmp_path: Path
     register_list(world.site, caller, demo_list(tmp_path, *(f"00{n}" for n in range(4812, 4835))))
     rerun = accepted(world, run_file("RERUN"))
     release_run(world.site, caller, rerun, 3)
-    late = release_waiting(world.site, caller, run_id, 5)
+    late = release_waiting(world.site, caller, run_id, 4)
     assert (late.values, late.left_out) == (0, ("004811",))
     assert show_run(world.site, caller, run_id).waiting == ()
 
@@ -196,7 +196,7 @@ def test_what_a_sample_s_list_says_decides_what_the_later_release_gives(
         {"lab_number": "004811", "field_id": "X-1", "lime_percent": "20", "ph_water": "8.2"},
     )  # fmt: skip
     register_list(lite_world.site, caller, limy)
-    late = release_waiting(lite_world.site, caller, run_id, 5)
+    late = release_waiting(lite_world.site, caller, run_id, 4)
     assert late.values == 0
     assert [(number, flag.value) for number, flag in late.withheld] == [("004811", "method-not-valid")]
 

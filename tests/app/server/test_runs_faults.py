@@ -90,6 +90,10 @@ def test_two_who_release_from_their_pages_at_once_get_one_release_and_one_409(
     run_id = accepted(world)
     clients = [world.client("laboratory") for _ in range(2)]
     forms = [{"form_token": world.form_token(client), "version": "3"} for client in clients]
+    for client, form in zip(
+        clients, forms, strict=True
+    ):  # every application builds its routes when asked first
+        assert client.post(f"/runs/{run_id}/release", data=form | {"version": "1"}).status_code == 409
     together = threading.Barrier(2)
     answers: list[tuple[int, str]] = []
 
@@ -125,7 +129,7 @@ def test_a_server_killed_between_acceptance_and_release_has_released_nothing(tmp
             assert "Release the values" in bench.client.get("/runs/1").text
             assert bench.step("release", version="3") == 303
             assert "Values released: 20" in bench.client.get("/runs/1").text
-    assert _state(server.url) == ("released", 5, 20)
+    assert _state(server.url) == ("released", 4, 20)
 
 
 class _Bench:

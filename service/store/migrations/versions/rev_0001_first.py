@@ -139,6 +139,8 @@ def upgrade() -> None:
         sa.Column("released_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("released_by", sa.Text(), server_default="", nullable=False),
         sa.Column("sheet", sa.JSON(), nullable=True),
+        sa.Column("sheet_card", sa.JSON(), nullable=True),
+        sa.Column("sheet_language", sa.Text(), server_default="", nullable=False),
         sa.Column("sheet_sha256", sa.Text(), nullable=True),
         sa.ForeignKeyConstraint(["laboratory_id"], ["laboratory.id"], name=op.f("fk_run_laboratory_id")),
         sa.ForeignKeyConstraint(["sheet_sha256"], ["document.sha256"], name=op.f("fk_run_sheet_sha256")),
