@@ -223,3 +223,18 @@ def test_what_programs_send_is_declared_field_by_field() -> None:
                     told = ast.unparse(argument.annotation) if argument.annotation else ""
                     free = told in taken and node.name not in READ_MEMBER_BY_MEMBER
                     assert not free, (part.__name__, node.name, argument.arg)
+
+
+# ------------------------------------------------------------------- what the contributor's guide says of it
+
+
+def test_every_proof_that_the_guide_names_is_there() -> None:
+    guide = (ROOT / "DEVELOPERS.md").read_text("utf-8")
+    section = guide.partition("\n## Security\n")[2].partition("\n## ")[0]
+    named = set(re.findall(r"`(tests/[\w/]+\.py)`", section))
+    named |= {f"tests/app/server/{name}.py" for name in re.findall(r"`(test_\w+)`", section)}
+    assert len(named) > 15
+    assert [name for name in sorted(named) if not (ROOT / name).is_file()] == []
+    rows = [line for line in section.splitlines() if re.match(r"\| \d", line)]
+    assert len(rows) == 25
+    assert all("test_" in row or "*not yet*" in row for row in rows)
