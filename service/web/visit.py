@@ -13,7 +13,7 @@ from fastapi import Depends, Form, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from service.callers import Caller, Role, Scope
-from service.refusals import Conflict, NotSignedIn, Unavailable
+from service.refusals import Conflict, NotAllowed, NotSignedIn, Unavailable
 from service.site import Site
 from service.store import accounts
 from service.store.accounts import Session
@@ -39,7 +39,15 @@ class Visit:
         return words(self.caller.language)
 
     def page(self, template: str, status: int = 200, **values: Any) -> HTMLResponse:
-        """Answer with a page."""
+        """Answer with a page.
+
+        Raises
+        ------
+        NotAllowed
+            If that is the ``error`` to be shown beside a form: nothing typed there mends it.
+        """
+        if isinstance(values.get("error"), NotAllowed):
+            raise values["error"]
         shared = {
             "caller": self.caller,
             "signed_in": self.session is not None and self.session.confirmed,
