@@ -41,7 +41,9 @@ def region(visit: Visiting, region_id: str) -> HTMLResponse:
 def scale(visit: Visiting, table_id: str) -> HTMLResponse:
     """Show one scale of classes."""
     found = tablereading.whole(visit.site, visit.caller, "scales", table_id)
-    return visit.page("tables/table.html.j2", found=found, facts=_facts(visit, found), rows=[], credits=[])
+    return visit.page(
+        "tables/table.html.j2", found=found, facts=_facts(visit, found), rows=[], credits=[], constants=[]
+    )
 
 
 @router.get("/tables/rates/{table_id:path}")
@@ -64,7 +66,12 @@ def rate(visit: Visiting, table_id: str) -> HTMLResponse:
         for credit in record.credits
     ]
     return visit.page(
-        "tables/table.html.j2", found=found, facts=_facts(visit, found), rows=rows, credits=taken_off
+        "tables/table.html.j2",
+        found=found,
+        facts=_facts(visit, found),
+        rows=rows,
+        credits=taken_off,
+        constants=list(record.values.items()),
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 
 from reports.charts import class_colour
 
-WIDTH, HEIGHT, MARGIN = 640, 460, 46
+WIDTH, HEIGHT, MARGIN = 440, 340, 40
 METRES_PER_DEGREE = 6_371_008.8 * math.pi / 180  # of a great circle of the mean earth
 SMALLEST_M = 60.0  # a map of one point shows so much ground
 BLANK = ("#ffffff", "#000000")  # of a sample without a class

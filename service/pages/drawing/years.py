@@ -23,8 +23,8 @@ from service.pages.drawing.numbers import Numbers
 from service.store.history import Found, VisitOfField
 
 # The picture is 340 by 196, drawn on a raster twice as fine, in whole numbers.
-LEFT, RIGHT, TOP, BOTTOM = 88, 660, 44, 328
-LABEL_WIDTH = 54  # of a number at a point; nearer ones are left to the table
+LEFT, RIGHT, TOP, BOTTOM = 118, 650, 44, 328  # where points may stand; the axis is further left
+CHARACTER_WIDTH = 12  # of a number at a point; where two would touch, one is left to the table
 MOST_YEARS = 7  # more year numbers than this would touch each other
 OWN_ZERO = frozenset({"pH", "index"})  # units whose nought is no "nothing there"
 PLAIN_DIGITS = 2  # of a method that the tables do not have
@@ -216,9 +216,10 @@ class _Series:
 
 def _apart(labels: list[tuple[int, int, str]]) -> str:
     """Labels that do not touch each other: the newest first, for that is what is asked for."""
-    kept, free = [], 10_000
+    kept, free = [], float(RIGHT * 2)
     for x, y, text in reversed(labels):
-        if free - x >= LABEL_WIDTH and text:
+        half = (len(text) + 1) * CHARACTER_WIDTH / 2
+        if text and x + half <= free:
             kept.append(f'<text x="{x}" y="{y}">{text}</text>')
-            free = x
+            free = x - half
     return "".join(kept)

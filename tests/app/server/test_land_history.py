@@ -15,7 +15,7 @@ from reports.findings import READ_FIRST
 from service.actions import land
 from service.callers import operator
 from service.pages.drawing.numbers import numbers
-from service.pages.drawing.years import BOTTOM, LABEL_WIDTH, LEFT, RIGHT, TOP, Years, years
+from service.pages.drawing.years import BOTTOM, CHARACTER_WIDTH, LEFT, RIGHT, TOP, Years, years
 from service.store import schema
 from tests.app.server.conftest import World
 from tests.app.server.land import PH, K, Land, P, add_field, add_value, add_visit
@@ -144,7 +144,7 @@ def test_labels_that_would_touch_are_left_to_the_table(lite_world: World, tables
     places = [int(x) for x in re.findall(r'x="(\d+)"', labels)]
     assert ">112<" in labels  # the newest is told
     assert ">90<" in labels
-    assert all(a - b >= LABEL_WIDTH for a, b in pairwise(places))
+    assert all(a - b >= 4 * CHARACTER_WIDTH - 6 for a, b in pairwise(places))
     assert len(shown.visits) == 13  # and all stand in the table
 
 
