@@ -119,7 +119,7 @@ def listing(
     chosen = _matching(look, search, measured).order_by(sample.c.id.desc()).limit(most)
     if before is not None:
         chosen = chosen.where(sample.c.id < before)
-    return _listed(look, chosen)
+    return _listed(look, chosen, sample.c.id.desc())
 
 
 def after(
@@ -127,16 +127,26 @@ def after(
 ) -> tuple[SampleInList, ...]:
     """Samples in the order of their ids, behind one."""
     chosen = _matching(look, search, measured).where(sample.c.id > last).order_by(sample.c.id).limit(most)
-    return _listed(look, chosen)
+    return _listed(look, chosen, sample.c.id.asc())
 
 
-def _listed(look: Look, chosen: sa.Select[Any]) -> tuple[SampleInList, ...]:
-    rows = look.connection.execute(chosen).mappings()
+def _listed(look: Look, chosen: sa.Select[Any], order: sa.ColumnElement[Any]) -> tuple[SampleInList, ...]:
+    """The rows of a few samples: which ones is settled first, so that only theirs are gathered."""
+    some = chosen.subquery()
+    whole = sa.select(*_LIST).select_from(_HOME.join(some, some.c.id == sample.c.id)).order_by(order)
+    rows = look.connection.execute(whole).mappings()
     return tuple(SampleInList.model_validate(dict(row)) for row in rows)
 
 
 def _matching(look: Look, search: str, measured: Measured | None) -> sa.Select[Any]:
-    chosen = sa.select(*_LIST).select_from(_HOME).where(*_own(look))
+    """Ids of samples; walked along an index, so the county of each is asked for one by one."""
+    chosen = sa.select(sample.c.id).where(sample.c.laboratory_id == look.scope.laboratory_id)
+    if look.scope.counties is not None:
+        home = sampling.join(field, sampling.c.field_id == field.c.id)
+        own = (
+            sa.exists().select_from(home).where(sampling.c.id == sample.c.sampling_id, own_fields(look.scope))
+        )
+        chosen = chosen.where(own.correlate(sample))
     if search := search.strip():
         by_number = sa.select(sample.c.id).where(
             sample.c.laboratory_id == look.scope.laboratory_id,

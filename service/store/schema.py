@@ -277,6 +277,7 @@ sample = sa.Table(
     _number("longitude"),
     _number("latitude"),
     sa.UniqueConstraint("laboratory_id", "lab_number"),
+    sa.Index("ix_sample_laboratory_id_id", "laboratory_id", "id"),  # a list from its newest on
 )  # fmt: skip
 
 # --------------------------------------------------------------------------------------- runs and values

@@ -360,6 +360,7 @@ def upgrade() -> None:
         sa.UniqueConstraint("laboratory_id", "lab_number", name=op.f("uq_sample_laboratory_id_lab_number")),
     )
     with op.batch_alter_table("sample", schema=None) as batch_op:
+        batch_op.create_index("ix_sample_laboratory_id_id", ["laboratory_id", "id"], unique=False)
         batch_op.create_index(batch_op.f("ix_sample_sampling_id"), ["sampling_id"], unique=False)
 
     op.create_table(
