@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
 from reports.view import LONGEST_LINE, MOST_LINES
-from service.actions.wrongfields import WrongFields
+from service.actions.wrongfields import WrongFields, wrong_line
 from service.callers import Caller, Right
 from service.refusals import NotFound
 from service.site import Site
@@ -91,14 +91,15 @@ def change_laboratory(site: Site, caller: Caller, laboratory_id: int, card: Card
 def _checked(look: Look, card: Card, laboratory_id: int | None) -> dict[str, Any]:
     fields = card.model_dump(mode="json")
     fields["address"] = [line for line in fields["address"] if line]
-    wrong = {
-        name: "too-long"
-        for name, value in fields.items()
-        if any(len(line) > LONGEST_LINE for line in ([value] if isinstance(value, str) else value))
-    }
+    wrong = {}
+    for name, value in fields.items():
+        needed = name in ("name", "address")
+        lines = value if isinstance(value, list) else [value]
+        mistakes = [wrong_line(line, LONGEST_LINE, needed=needed) for line in lines or [""]]
+        if any(mistakes):
+            wrong[name] = next(each for each in mistakes if each)
     if len(fields["address"]) > MOST_LINES:
         wrong["address"] = "too-long"
-    wrong |= {name: "needed" for name in ("name", "address") if not fields[name]}
     if any(each.name == card.name and each.id != laboratory_id for each in places.laboratories(look)):
         wrong["name"] = "taken"
     if wrong:
@@ -127,8 +128,8 @@ def add_county(site: Site, caller: Caller, county_id: str, name: str, region: st
             wrong["id"] = "county-id"
         elif any(each.id == county_id for each in places.counties(change)):
             wrong["id"] = "taken"
-        if not name or len(name) > LONGEST_LINE:
-            wrong["name"] = "too-long" if name else "needed"
+        if mistake := wrong_line(name, LONGEST_LINE):
+            wrong["name"] = mistake
         if region not in site.tables.regions:
             wrong["region"] = "region"
         if wrong:

@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from service import passwords
 from service.actions.signing import PER_ACCOUNT, hashed_if_fit, one_try
-from service.actions.wrongfields import WrongFields
+from service.actions.wrongfields import WrongFields, wrong_line
 from service.callers import Caller, Right
 from service.refusals import NotFound
 from service.site import Site
@@ -99,8 +99,8 @@ def make_token(
     name = name.strip()
     own = {right.value for right in caller.rights}
     wrong = {}
-    if not name or len(name) > LONGEST_NAME:
-        wrong["name"] = "too-long" if name else "needed"
+    if mistake := wrong_line(name, LONGEST_NAME):
+        wrong["name"] = mistake
     if not rights or not set(rights) <= own:
         wrong["rights"] = "rights"
     if not 1 <= days <= MOST_DAYS:

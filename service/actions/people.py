@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
 from service.actions.signing import SET_PASSWORD
-from service.actions.wrongfields import WrongFields
+from service.actions.wrongfields import WrongFields, wrong_line
 from service.callers import Caller, Right, Role, operator
 from service.refusals import Conflict, NotFound
 from service.site import Site
@@ -206,13 +206,12 @@ def _checked(site: Site, look: Look, person: Person, account_id: int | None) -> 
     """The fields as they are stored: those that a role has nothing to do with are left empty."""
     wrong: dict[str, str] = {}
     for name in ("email", "name"):
-        text = getattr(person, name)
-        if not text or len(text) > LONGEST:
-            wrong[name] = "too-long" if text else "needed"
+        if mistake := wrong_line(getattr(person, name), LONGEST):
+            wrong[name] = mistake
     local, at, host = accounts.folded(person.email).partition("@")
     if "email" not in wrong and (not (local and at and host) or any(c.isspace() for c in local + host)):
         wrong["email"] = "email"
-    holder = accounts.by_email(look, person.email)
+    holder = None if "email" in wrong else accounts.by_email(look, person.email)
     if holder is not None and holder.id != account_id:
         wrong["email"] = "email-taken"
     if person.language not in LANGUAGES:

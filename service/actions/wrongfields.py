@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from service.characters import UNSEEN
 from service.refusals import Invalid
 
 SENTENCES: Mapping[str, str] = {
     "needed": "this is needed",
     "too-long": "this is too long",
+    "unseen": "this holds characters that cannot be seen; type it again",
     "email": "this is no e-mail address",
     "email-taken": "somebody else has this e-mail address",
     "language": "the pages are not written in this language",
@@ -29,6 +31,15 @@ SENTENCES: Mapping[str, str] = {
     "sure": "tick this if you are sure",
     "sign-in": "the e-mail address and the password do not fit together, or the account is closed",
 }
+
+
+def wrong_line(text: str, longest: int, *, needed: bool = True) -> str | None:
+    """What is wrong with a text of one line; None when it can be taken."""
+    if not text.strip():
+        return "needed" if needed else None
+    if len(text) > longest:
+        return "too-long"
+    return "unseen" if UNSEEN.search(text) or not text.replace("\u00a0", " ").isprintable() else None
 
 
 class WrongFields(Invalid):

@@ -240,7 +240,7 @@ def list_changes(
     account_id: Annotated[
         int | None, Query(ge=0, le=LARGEST_ID, description="of whom; 0: the command line")
     ] = None,
-    kind: Annotated[str, Query(max_length=60, description="of what, such as account")] = "",
+    kind: Annotated[Line, Query(description="of what, such as account")] = "",
     day: Annotated[date | None, Query(description="on which day, UTC")] = None,
 ) -> Page[Change]:  # fmt: skip
     """Everything that was changed, the oldest first."""

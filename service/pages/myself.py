@@ -9,6 +9,7 @@ from starlette.responses import HTMLResponse, Response
 
 from service.actions import myself
 from service.actions.wrongfields import WrongFields
+from service.pages.forms import Id
 from service.web.visit import Posted, Visit, Visiting, set_cookie
 from service.web.wrong import worded
 
@@ -65,14 +66,14 @@ def make_token(
 
 
 @router.post("/me/tokens/{token_id}/revoke")
-def revoke_token(visit: Posted, token_id: int) -> Response:
+def revoke_token(visit: Posted, token_id: Id) -> Response:
     """Let a token work no more."""
     myself.revoke_token(visit.site, visit.caller, token_id)
     return visit.go("/me", "people.done-revoked")
 
 
 @router.post("/me/sessions/{session_id}/end")
-def end_session(visit: Posted, session_id: int) -> Response:
+def end_session(visit: Posted, session_id: Id) -> Response:
     """End one of one's own sessions."""
     myself.end_session(visit.site, visit.caller, session_id)
     return visit.go("/me", "people.done-ended")

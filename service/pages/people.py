@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form
+from fastapi import APIRouter, Form, Query
 from starlette.responses import HTMLResponse, Response
 
 from service.actions import laboratories, people
@@ -13,6 +13,8 @@ from service.actions.laboratories import Card
 from service.actions.people import Person
 from service.actions.wrongfields import WrongFields
 from service.callers import Role
+from service.characters import UNSEEN
+from service.pages.forms import Id
 from service.store.accounts import Account
 from service.store.audit import Filter
 from service.web.visit import Posted, Visit, Visiting
@@ -90,7 +92,7 @@ def _link(visit: Visit, account: Account, path: str) -> HTMLResponse:
 
 
 @router.get("/accounts/{account_id}")
-def account_page(visit: Visiting, account_id: int) -> HTMLResponse:
+def account_page(visit: Visiting, account_id: Id) -> HTMLResponse:
     """Show one account and what can be done with it."""
     account = people.show_account(visit.site, visit.caller, account_id)
     names = Person.model_fields.keys()
@@ -99,7 +101,7 @@ def account_page(visit: Visiting, account_id: int) -> HTMLResponse:
 
 @router.post("/accounts/{account_id}")
 def change_account(
-    visit: Posted, account_id: int, email: Typed = "", name: Typed = "", role: Typed = "",
+    visit: Posted, account_id: Id, email: Typed = "", name: Typed = "", role: Typed = "",
     laboratory_id: Typed = "", counties: Ticked = None, region: Typed = "", language: Typed = "en",
 ) -> Response:  # fmt: skip
     """Change an account."""
@@ -113,28 +115,28 @@ def change_account(
 
 
 @router.post("/accounts/{account_id}/link")
-def make_link(visit: Posted, account_id: int) -> HTMLResponse:
+def make_link(visit: Posted, account_id: Id) -> HTMLResponse:
     """Make a new one-time link and show it once."""
     path = people.invite(visit.site, visit.caller, account_id)
     return _link(visit, people.show_account(visit.site, visit.caller, account_id), path)
 
 
 @router.post("/accounts/{account_id}/close")
-def close_account(visit: Posted, account_id: int) -> Response:
+def close_account(visit: Posted, account_id: Id) -> Response:
     """Close an account."""
     people.disable_account(visit.site, visit.caller, account_id)
     return visit.go("/accounts", "people.done-closed")
 
 
 @router.post("/accounts/{account_id}/open")
-def open_account(visit: Posted, account_id: int) -> Response:
+def open_account(visit: Posted, account_id: Id) -> Response:
     """Open an account again."""
     people.enable_account(visit.site, visit.caller, account_id)
     return visit.go(f"/accounts/{account_id}", "people.done-opened")
 
 
 @router.post("/accounts/{account_id}/second-factor")
-def reset_second_factor(visit: Posted, account_id: int) -> Response:
+def reset_second_factor(visit: Posted, account_id: Id) -> Response:
     """Forget the telephone of an account."""
     people.reset_second_factor(visit.site, visit.caller, account_id)
     return visit.go(f"/accounts/{account_id}", "people.done-factor")
@@ -181,7 +183,7 @@ def add_laboratory(
 
 
 @router.get("/laboratories/{laboratory_id}")
-def laboratory_page(visit: Visiting, laboratory_id: int) -> HTMLResponse:
+def laboratory_page(visit: Visiting, laboratory_id: Id) -> HTMLResponse:
     """Show what a laboratory prints about itself."""
     found = laboratories.show_laboratory(visit.site, visit.caller, laboratory_id)
     card = {name: found.card.get(name, "") for name in Card.model_fields}
@@ -190,7 +192,7 @@ def laboratory_page(visit: Visiting, laboratory_id: int) -> HTMLResponse:
 
 @router.post("/laboratories/{laboratory_id}")
 def change_laboratory(
-    visit: Posted, laboratory_id: int, name: Typed = "", address: Typed = "", contact: Typed = "",
+    visit: Posted, laboratory_id: Id, name: Typed = "", address: Typed = "", contact: Typed = "",
     phone: Typed = "", authorised_by: Typed = "",
 ) -> Response:  # fmt: skip
     """Change what a laboratory prints about itself."""
@@ -237,7 +239,11 @@ def add_county(
 
 @router.get("/changes")
 def changes_page(
-    visit: Visiting, who: str = "", kind: str = "", day: str = "", before: int | None = None
+    visit: Visiting,
+    who: str = "",
+    kind: str = "",
+    day: str = "",
+    before: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
 ) -> HTMLResponse:
     """List what was changed, the newest first; a filter that cannot be read narrows nothing and says so."""
     errors = {}
@@ -247,6 +253,7 @@ def changes_page(
     except ValueError:
         errors["day"] = visit.words("people.wrong-day")
     account_id = int(who) if who.isdecimal() and len(who) < 10 else None
+    kind = "" if UNSEEN.search(kind) else kind
     which = Filter(account_id=account_id, kind=kind, day=asked)
     lines, below = people.list_changes(visit.site, visit.caller, which, before)
     kinds, everybody = people.what_changes_are_about(visit.site, visit.caller)

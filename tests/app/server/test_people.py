@@ -102,6 +102,10 @@ def test_an_account_is_added_with_a_link_and_an_audit_line(world: World) -> None
         ({"email": "AGENT@soil.example"}, "email", "somebody else has this e-mail address"),
         ({"name": "  "}, "name", "this is needed"),
         ({"name": "n" * 201}, "name", "this is too long"),
+        ({"name": "Ann\x00"}, "name", "this holds characters that cannot be seen"),
+        ({"name": "Ann\nB"}, "name", "this holds characters that cannot be seen"),
+        ({"name": "Ann\u202e"}, "name", "this holds characters that cannot be seen"),
+        ({"email": "a\x00@soil.example"}, "email", "this holds characters that cannot be seen"),
         ({"role": "owner"}, "role", "there is no such role"),
         ({"language": "xx"}, "language", "the pages are not written in this language"),
         ({"laboratory_id": None}, "laboratory_id", "this role needs a laboratory"),
@@ -266,6 +270,12 @@ def test_a_laboratory_is_added_and_changed_without_losing_the_rest_of_its_card(w
         ({"address": ()}, "address", "this is needed"),
         ({"address": ("x",) * 13}, "address", "this is too long"),
         ({"contact": "c" * 201}, "contact", "this is too long"),
+        ({"phone": "5\x00"}, "phone", "this holds characters that cannot be seen; type it again"),
+        (
+            {"address": ("1 Mill Lane", "x\u200b")},
+            "address",
+            "this holds characters that cannot be seen; type it again",
+        ),
     ],
 )
 def test_a_laboratory_that_does_not_fit_is_refused(
@@ -393,6 +403,7 @@ def test_a_token_has_some_of_ones_own_rights_and_ends_by_itself(world: World) ->
     [
         ("", ["fields:read"], 1, "name", "this is needed"),
         ("n" * 101, ["fields:read"], 1, "name", "this is too long"),
+        ("a\x00b", ["fields:read"], 1, "name", "this holds characters that cannot be seen; type it again"),
         ("maps", [], 1, "rights", "choose at least one, and only what your role does"),
         (
             "maps",
@@ -613,6 +624,43 @@ def test_pages_of_the_administrator_are_closed_to_others(lite_world: World) -> N
         assert lite_world.client("administrator").post(path, data=form).status_code == 409, (
             path
         )  # another's form
+
+
+def test_what_no_engine_can_hold_is_answered_and_breaks_nothing(world: World) -> None:
+    client = world.client("administrator")
+    form = {"form_token": world.form_token(client)}
+    kept(world, "administrator")
+    strange = "a\x00\u202e\ufffe"
+    large = str(2**63)
+    for path in (
+        f"/accounts/{large}",
+        "/accounts/-1",
+        f"/laboratories/{large}",
+        f"/growers/{large}/personal-data",
+    ):
+        assert client.get(path).status_code == 404, path
+    assert client.get(f"/changes?before={large}").status_code == 422
+    assert client.get("/changes", params={"kind": strange, "who": large, "day": strange}).status_code == 200
+    assert client.get("/accounts", params={"page": large}).status_code == 200
+    fields = dict.fromkeys(
+        ("name", "email", "role", "region", "language", "counties", "laboratory_id"), strange
+    )
+    for path in ("/accounts", "/laboratories", "/counties", "/me/tokens", "/me/language", "/me/password"):
+        more = {
+            "address": strange,
+            "id": strange,
+            "rights": strange,
+            "days": strange,
+            "old": strange,
+            "new": strange,
+        }
+        assert client.post(path, data=form | fields | more).status_code == 422, path
+    signed = world.client().post("/sign-in", data={"email": strange, "password": strange, "next": strange})
+    assert signed.status_code == 422
+    assert world.client().get("/set-password/%00").status_code == 404
+    assert world.client().get("/r/%00").status_code == 404
+    headers = bearer(world, "administrator")
+    assert client.get("/api/v1/changes", params={"kind": strange}, headers=headers).status_code == 422
 
 
 # ------------------------------------------------------------------------------------------------ API
