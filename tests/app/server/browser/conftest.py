@@ -15,11 +15,14 @@ import uvicorn
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from interpretation.agronomy.tables import TableSet
+from service.actions.bench import confirm_run, upload_run
 from service.actions.demo import load_demo
+from service.actions.reporting import Wish, issue
 from service.callers import Role, operator
 from service.server import make_app
 from service.store import accounts
 from service.web.visit import COOKIE
+from tests.app.server.bench import accepted, run_file
 from tests.app.server.browser.looking import NARROW, WIDE
 from tests.app.server.clusters import free_port
 from tests.app.server.conftest import World, make_world
@@ -133,8 +136,12 @@ def shared_world(
 
 
 def people_of_the_demo(world: World) -> None:
-    """Load the demo scenario; the laboratory's people and the agent are then those of its laboratory."""
+    """Load the demo scenario; the laboratory's people and the agent are then those of its laboratory.
+
+    Beside what the demo releases, a run is left at each earlier step, and one report is issued.
+    """
     demo = load_demo(world.site)
+    world.laboratories["a"] = demo.laboratory_id
     with world.site.database.housekeeping(operator()) as look:
         for person, role, counties in (
             ("laboratory", Role.LABORATORY, ()),
@@ -144,6 +151,11 @@ def people_of_the_demo(world: World) -> None:
                 look, email=f"{person}@demo.example", name=f"Demo {person.title()}", role=role,
                 laboratory_id=demo.laboratory_id, counties=counties,
             )  # fmt: skip
+    analyst, agent = world.caller("laboratory"), world.caller("agent")
+    upload_run(world.site, analyst, run_file("QW-0501-P"))
+    confirm_run(world.site, analyst, upload_run(world.site, analyst, run_file("QW-0502-P")), 1)
+    accepted(world, run_file("QW-0503-P"))
+    issue(world.site, agent, 1, Wish())
 
 
 @pytest.fixture(scope="module")

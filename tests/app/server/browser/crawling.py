@@ -7,13 +7,13 @@ from collections.abc import Iterator
 from html.parser import HTMLParser
 from urllib.parse import urljoin, urlsplit
 
-from starlette.routing import Route
+from fastapi.routing import iter_route_contexts
 from starlette.testclient import TestClient
 
 from service.pages import PARTS
 
-PATTERN = re.compile(r"\{[^}]+\}")
-PAGES_OF_ONE_ROUTE = 2  # that are looked into: the first two of a list stand for all
+OPEN = re.compile(r"\{(\w+)(:path)?\}")
+PAGES_OF_ONE_ROUTE = 5  # that are looked into: the first of a list stand for all
 
 
 class Links(HTMLParser):
@@ -35,15 +35,19 @@ class Links(HTMLParser):
 
 def routes() -> dict[str, re.Pattern[str]]:
     """Every address of the pages that can be asked for, as declared, and the paths that are of it."""
-    declared = [
-        each.path
-        for part in PARTS
-        for each in part.routes
-        if isinstance(each, Route) and "GET" in (each.methods or ())
-    ]
-    # Plain addresses before those with a part left open: /runs/new is no run.
-    declared.sort(key=lambda path: (path.count("{"), path))
-    return {path: re.compile(PATTERN.sub("[^/]+", path) + "$") for path in declared}
+    # Plain addresses before those with a part left open: /runs/upload is no run.
+    declared = sorted(
+        {
+            each.path
+            for part in PARTS
+            for each in iter_route_contexts(part.routes)
+            if "GET" in (each.methods or ())
+        },
+        key=lambda path: (path.count("{"), path),
+    )
+    return {
+        path: re.compile(OPEN.sub(lambda part: ".+" if part[2] else "[^/]+", path) + "$") for path in declared
+    }
 
 
 def route_of(path: str, known: dict[str, re.Pattern[str]]) -> str | None:
