@@ -46,7 +46,7 @@ class Visit:
         NotAllowed
             If that is the ``error`` to be shown beside a form: nothing typed there mends it.
         """
-        if isinstance(values.get("error"), NotAllowed):
+        if isinstance(values.get("error"), NotAllowed) and status != NotAllowed.status:
             raise values["error"]
         shared = {
             "caller": self.caller,
