@@ -21,6 +21,7 @@ from service.store.database import Change, Look
 LANGUAGES = ("en", "es")
 LONGEST = 200  # characters of a name or an address
 PER_PAGE = 100
+EXPIRED_LINKS_KEPT = timedelta(days=30)
 LAST_PAGE = 10**6  # beyond this is no page of anybody's list
 FIRST_EMAIL, FIRST_NAME = "administrator@localhost", "Administrator"
 
@@ -167,6 +168,7 @@ def invite(site: Site, caller: Caller, account_id: int) -> str:
 
 def _new_link(site: Site, change: Change, account_id: int) -> str:
     links.end_all(change, "set-password", account_id=account_id)
+    links.sweep(change, EXPIRED_LINKS_KEPT)
     lasts = timedelta(hours=site.settings.invitation_hours)
     return SET_PASSWORD + links.make(change, "set-password", lasts, account_id=account_id)
 

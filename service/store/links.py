@@ -44,6 +44,11 @@ def make(
     return token
 
 
+def sweep(look: Look, kept: timedelta) -> None:
+    """Remove the links that expired so long ago."""
+    look.connection.execute(link.delete().where(link.c.expires_at <= look.now - kept))
+
+
 def find(look: Look, purpose: Purpose, token: str) -> Link | None:
     """The link of a secret; None when there is none for this purpose, or it has expired or was used up."""
     row = look.connection.execute(

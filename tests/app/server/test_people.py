@@ -175,6 +175,20 @@ def test_a_closed_account_is_out_at_once_with_its_tokens_and_links(world: World)
         assert look.connection.execute(unused).all() == []
 
 
+def test_links_are_swept_a_month_after_they_expired(world: World) -> None:
+    def links() -> int:
+        with world.site.database.look(operator(), None) as look:
+            return look.connection.execute(sa.select(sa.func.count()).select_from(schema.link)).scalar_one()
+
+    people.invite(world.site, world.caller("administrator"), world.people["agent"])
+    world.clock.move(hours=48, days=30, seconds=-1)
+    people.invite(world.site, world.caller("administrator"), world.people["laboratory"])
+    assert links() == 2
+    world.clock.move(seconds=1)
+    people.invite(world.site, world.caller("administrator"), world.people["laboratory"])
+    assert links() == 2  # the first is gone, two of the laboratory's are there
+
+
 def test_one_administrator_always_stays(world: World) -> None:
     administrator, own = world.caller("administrator"), world.people["administrator"]
     with pytest.raises(Conflict, match="nobody closes their own account"):

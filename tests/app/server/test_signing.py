@@ -9,6 +9,7 @@ from datetime import timedelta
 
 import pyotp
 import pytest
+import segno
 import sqlalchemy as sa
 from starlette.testclient import TestClient
 
@@ -16,7 +17,7 @@ from service import passwords
 from service.actions import people, signing
 from service.actions.wrongfields import WrongFields
 from service.callers import Caller, Role, Scope, operator
-from service.pages.signing import own_path
+from service.pages.signing import own_path, square
 from service.refusals import Conflict, NotFound, TooMany
 from service.store import accounts, schema
 from service.store.accounts import Session
@@ -405,6 +406,17 @@ def test_an_account_with_a_telephone_signs_in_with_its_new_password(world: World
 )  # fmt: skip
 def test_signing_in_leads_only_to_pages_of_this_site(wanted: str, path: str) -> None:
     assert own_path(wanted) == path
+
+
+def test_the_picture_of_the_key_has_every_dark_square_and_an_edge() -> None:
+    text = "otpauth://totp/Furrowslice:agent%40soil.example?secret=JBSWY3DPEHPK3PXP&issuer=Furrowslice"
+    drawn = square(text)
+    code = segno.make_qr(text, error="m")
+    dark = {(x + 4, y + 4) for y, row in enumerate(code.matrix) for x, each in enumerate(row) if each}
+    assert drawn.size == len(code.matrix) + 8
+    found = re.findall(r"M(\d+) (\d+)h1v1h-1z", drawn.path)
+    assert {(int(x), int(y)) for x, y in found} == dark
+    assert len(dark) > 100
 
 
 def walk_in(world: World, client: TestClient, kept: str) -> str:
