@@ -210,7 +210,7 @@ def test_the_pages_speak_spanish(analyst: Analyst) -> None:
     analyst.send("/runs/1/confirm", version="1")
     analyst.send("/me/language", language="es")
     page = analyst.see("/runs/1")
-    for text in ("Serie", "Decidir", "Otra curva, o sacar una cubeta", "Cubetas que ninguna lista nombra"):
+    for text in ("Serie", "Decidir", "Otra curva, o retirar una copa", "Copas que ninguna lista nombra"):
         assert text in page
 
 
