@@ -21,6 +21,7 @@ from service.refusals import Conflict, NoRoom, NotAllowed, Refusal, Unavailable
 from service.store import schema
 
 SECONDS_TO_WAIT = 5  # for another writer, or for a database that does not answer
+AT_ONCE = 40  # connections that are kept: as many as there are threads that answer requests
 _WRITING = "furrowslice_writing"
 log = structlog.get_logger("furrowslice.database")
 
@@ -78,15 +79,15 @@ def make_engine(url: str) -> sa.Engine:
         engine = sa.create_engine(
             url,
             connect_args={"timeout": SECONDS_TO_WAIT},
-            pool_size=20,
-            max_overflow=30,
+            pool_size=AT_ONCE,
+            max_overflow=10,
             hide_parameters=True,
         )
         sa.event.listen(engine, "connect", _prepare_sqlite)
         sa.event.listen(engine, "begin", _begin_sqlite)
         return engine
     return sa.create_engine(
-        url, pool_pre_ping=True, pool_size=20, max_overflow=30, pool_timeout=SECONDS_TO_WAIT,
+        url, pool_pre_ping=True, pool_size=AT_ONCE, max_overflow=10, pool_timeout=SECONDS_TO_WAIT,
         hide_parameters=True,
         connect_args={
             "connect_timeout": SECONDS_TO_WAIT,
