@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 import uvicorn
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect, sync_playwright
 
 from interpretation.agronomy.tables import TableSet
 from service.actions.bench import confirm_run, upload_run
@@ -29,7 +29,7 @@ from tests.app.server.conftest import World, make_world
 
 __all__ = ["NARROW", "WIDE", "Live"]
 CHROMIUM = "/usr/bin/chromium"
-SOON = 10_000  # milliseconds that anything on a page may take before the test gives up
+SOON = 30_000  # milliseconds that anything on a page may take before the test gives up
 
 
 @dataclass
@@ -53,6 +53,7 @@ class Live:
             **{"viewport": {"width": width, "height": 900}, "locale": "en"} | more,
         )  # fmt: skip
         context.set_default_timeout(SOON)
+        expect.set_options(timeout=SOON)
         self.contexts.append(context)
         if person is not None:
             with self.world.site.database.housekeeping(operator()) as look:
