@@ -101,8 +101,7 @@ def everybody(look: Look) -> tuple[Account, ...]:
 
 
 def _counties(look: Look, account_id: int) -> tuple[str, ...]:
-    chosen = sa.select(account_county.c.county_id).where(account_county.c.account_id == account_id)
-    return tuple(look.connection.scalars(chosen.order_by(account_county.c.county_id)))
+    return tuple(look.connection.scalars(_COUNTIES, {"account_id": account_id}))
 
 
 def _account(row: sa.Row[*tuple[Any, ...]], counties: tuple[str, ...]) -> Account:
@@ -274,24 +273,35 @@ def touch_session(look: Look, session_id: int) -> None:
     look.connection.execute(session.update().where(session.c.id == session_id).values(seen_at=look.now))
 
 
+# Built once: every page asks this, and putting the statement together takes longer than the answer.
+_SESSION = (
+    sa.select(
+        session.c.id.label("session_id"), session.c.form_token, session.c.created_at, session.c.seen_at,
+        session.c.confirmed, account.c.id, account.c.name, account.c.role, account.c.laboratory_id,
+        account.c.region, account.c.language,
+    )
+    .join(account, session.c.account_id == account.c.id)
+    .where(
+        session.c.token_sha256 == sa.bindparam("token"), account.c.disabled_at.is_(None),
+        session.c.seen_at > sa.bindparam("seen_after", type_=session.c.seen_at.type),
+        session.c.created_at > sa.bindparam("created_after", type_=session.c.created_at.type),
+    )
+)  # fmt: skip
+_COUNTIES = (
+    sa.select(account_county.c.county_id)
+    .where(account_county.c.account_id == sa.bindparam("account_id"))
+    .order_by(account_county.c.county_id)
+)
+
+
 def session_of(
     look: Look, token: str, *, idle: timedelta, longest: timedelta
 ) -> tuple[Session, Caller] | None:
     """The session of a secret and who it is; None when it has ended or its account is disabled."""
     row = look.connection.execute(
-        sa.select(
-            session.c.id.label("session_id"), session.c.form_token, session.c.created_at, session.c.seen_at,
-            session.c.confirmed, account.c.id, account.c.name, account.c.role, account.c.laboratory_id,
-            account.c.region, account.c.language,
-        )
-        .join(account, session.c.account_id == account.c.id)
-        .where(
-            session.c.token_sha256 == sha256(token),
-            account.c.disabled_at.is_(None),
-            session.c.seen_at > look.now - idle,
-            session.c.created_at > look.now - longest,
-        )
-    ).one_or_none()  # fmt: skip
+        _SESSION,
+        {"token": sha256(token), "seen_after": look.now - idle, "created_after": look.now - longest},
+    ).one_or_none()
     if row is None:
         return None
     found = Session(

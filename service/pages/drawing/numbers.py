@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import cache
 
 from service.web.templates import words
@@ -20,17 +21,26 @@ class Numbers:
     def __init__(self, language: str) -> None:
         self._format = words(language).format
         self._mark = self._format.number(0.5, 1)[1]
-        self._kept: dict[tuple[int, int], str] = {}
+        self._kept: dict[int, dict[int, str]] = {}
 
     def write(self, value: float, decimals: int) -> str:
         """Write one number."""
-        key = (math.floor(value * 10**decimals + 0.500000001), decimals)
-        text = self._kept.get(key)
-        if text is None:
-            if len(self._kept) >= MOST_KEPT:
-                self._kept.clear()
-            text = self._kept[key] = self._written(key[0] / 10**decimals, decimals)
-        return text
+        return self.writer(decimals)(value)
+
+    def writer(self, decimals: int) -> Callable[[float], str]:
+        """How numbers with so many decimals are written, for many of them."""
+        kept, scale, floor = self._kept.setdefault(decimals, {}), 10**decimals, math.floor
+
+        def write(value: float) -> str:
+            steps = floor(value * scale + 0.500000001)
+            text = kept.get(steps)
+            if text is None:
+                if len(kept) >= MOST_KEPT:
+                    kept.clear()
+                text = kept[steps] = self._written(steps / scale, decimals)
+            return text
+
+        return write
 
     def _written(self, value: float, decimals: int) -> str:
         if abs(value) >= 1000:

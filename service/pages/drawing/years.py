@@ -149,7 +149,7 @@ class _Series:
         low, high = self._range()
         up = (BOTTOM - TOP) / (high - low)
         foot = BOTTOM + low * up + 0.5
-        digits, write = self._digits(high), self.numbers.write
+        write = self.numbers.writer(self._digits(high))
         dots, marks, rings, line, labels, texts = [], [], [], [], [], []
         cells: dict[int, str] = {}
         for visit, day in days.items():
@@ -160,15 +160,15 @@ class _Series:
             written = []
             if values:
                 dots += [f"M{x} {int(foot - value * up)}h0" for value in values]
-                written = [write(value, digits) for value in values]
+                written = [write(value) for value in values]
             if limits:
                 marks += [f"M{x - 8} {int(foot - limit * up) - 6}h16l-8 14z" for limit in limits]
-                written += ["&lt;" + write(limit, digits) for limit in limits]
+                written += ["&lt;" + write(limit) for limit in limits]
                 cells[visit] = text = "; ".join(written)
                 labels.append((x, int(foot - max(limits) * up) - 14, text if len(written) == 1 else ""))
             elif values:
                 mean = sum(values) / len(values)
-                text = write(mean, digits)
+                text = write(mean)
                 y = int(foot - mean * up)
                 line.append(f"{x},{y}")
                 rings.append(f"M{x - 7} {y}a7 7 0 1 0 14 0a7 7 0 1 0 -14 0")
