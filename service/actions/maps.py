@@ -12,6 +12,18 @@ from service.site import Site
 from service.store import land, visits
 
 
+def check_may_load(site: Site, caller: Caller) -> None:
+    """Make sure that somebody may load places, before a form for them is shown.
+
+    Raises
+    ------
+    NotAllowed
+        Otherwise.
+    """
+    with site.database.look(caller, Right.PLAN_FIELDS):
+        pass
+
+
 def load_ground(site: Site, caller: Caller, ground: Ground) -> tuple[int, int]:
     """Set where samples were taken and how fields are outlined, all or nothing; returns how many of each.
 

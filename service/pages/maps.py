@@ -83,6 +83,7 @@ def visit_geojson(visit: Visiting, visit_id: Id) -> Response:
 @router.get("/places")
 def places_form(visit: Visiting) -> HTMLResponse:
     """Show the form that loads places from a file."""
+    maps.check_may_load(visit.site, visit.caller)
     return _places(visit)
 
 

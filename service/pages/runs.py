@@ -15,7 +15,7 @@ from service.actions import bench, releasing, runviews
 from service.actions.bench import DECISIONS, Choice
 from service.layout import DEFAULT
 from service.pages import runrows
-from service.pages.forms import wrong_fields
+from service.pages.forms import Id, wrong_fields
 from service.refusals import Conflict, Invalid, NotAllowed, NotFound
 from service.store.runs import STATES
 from service.uploads import Upload
@@ -92,7 +92,7 @@ def _upload_form(visit: Visit, given: Mapping[str, str], error: FurrowsliceError
 
 
 @router.get("/runs/{run_id}")
-def one_run(visit: Visiting, run_id: int, page: Annotated[int, Query(ge=1, le=1000)] = 1) -> HTMLResponse:
+def one_run(visit: Visiting, run_id: Id, page: Annotated[int, Query(ge=1, le=1000)] = 1) -> HTMLResponse:
     """Show a run as it stands."""
     return _run_page(visit, run_id, page)
 
@@ -117,7 +117,7 @@ def _run_page(
 
 
 @router.get("/runs/{run_id}/compare")
-def compare(visit: Visiting, run_id: int) -> HTMLResponse:
+def compare(visit: Visiting, run_id: Id) -> HTMLResponse:
     """Show another choice beside the one that stands; nothing is kept.
 
     The address says it: ``model``, ``weighting``, ``zero``, ``why-9`` for each cup that is taken out, and
@@ -191,7 +191,7 @@ def _cups_to_take_out(view: runviews.RunView, choice: Choice) -> list[dict[str, 
 
 @router.post("/runs/{run_id}/choice")
 def choose(
-    visit: Posted, run_id: int, version: Version, choice: Annotated[str, Form(max_length=20_000)]
+    visit: Posted, run_id: Id, version: Version, choice: Annotated[str, Form(max_length=20_000)]
 ) -> Response:
     """Keep another choice."""
     return _step(
@@ -204,7 +204,7 @@ def choose(
 
 
 @router.post("/runs/{run_id}/confirm")
-def confirm(visit: Posted, run_id: int, version: Version) -> Response:
+def confirm(visit: Posted, run_id: Id, version: Version) -> Response:
     """Confirm that the run was read as it was meant."""
     return _step(
         visit, run_id, "confirmed", lambda: bench.confirm_run(visit.site, visit.caller, run_id, version)
@@ -212,14 +212,14 @@ def confirm(visit: Posted, run_id: int, version: Version) -> Response:
 
 
 @router.post("/runs/{run_id}/discard")
-def discard(visit: Posted, run_id: int, version: Version) -> Response:
+def discard(visit: Posted, run_id: Id, version: Version) -> Response:
     """Throw away a run that was not confirmed."""
     answer = _step(visit, run_id, "", lambda: bench.discard_run(visit.site, visit.caller, run_id, version))
     return answer if answer.status_code >= 400 else visit.go("/runs", "runs.done-discarded")
 
 
 @router.post("/runs/{run_id}/decision")
-def decide(visit: Posted, run_id: int, version: Version, state: Line, reason: Line = "") -> Response:
+def decide(visit: Posted, run_id: Id, version: Version, state: Line, reason: Line = "") -> Response:
     """Accept, hold or reject a run."""
     chosen = next((each for each in DECISIONS if each == state), None)
     if chosen is None:
@@ -234,7 +234,7 @@ def decide(visit: Posted, run_id: int, version: Version, state: Line, reason: Li
 
 
 @router.post("/runs/{run_id}/release")
-def release(visit: Posted, run_id: int, version: Version) -> Response:
+def release(visit: Posted, run_id: Id, version: Version) -> Response:
     """Release the values of an accepted run; its sheet is printed when the answer is on its way."""
     answer = _step(
         visit, run_id, "released",
@@ -246,7 +246,7 @@ def release(visit: Posted, run_id: int, version: Version) -> Response:
 
 
 @router.post("/runs/{run_id}/release-waiting")
-def release_waiting(visit: Posted, run_id: int, version: Version) -> Response:
+def release_waiting(visit: Posted, run_id: Id, version: Version) -> Response:
     """Release the values of cups that a list has named since."""
     return _step(
         visit, run_id, "late",
@@ -264,7 +264,7 @@ def _step(visit: Visit, run_id: int, done: str, step: Any) -> Response:
 
 
 @router.get("/runs/{run_id}/sheet")
-def sheet(visit: Visiting, run_id: int) -> Response:
+def sheet(visit: Visiting, run_id: Id) -> Response:
     """Give the frozen sheet of a released run."""
     name, content = releasing.print_sheet(visit.site, visit.caller, run_id)
     return Response(

@@ -14,6 +14,7 @@ from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
 from service.actions import land, registering, samples
 from service.callers import Right
+from service.pages.forms import Id
 from service.pages.runs import sent
 from service.refusals import Invalid, NotAllowed
 from service.samplefiles import REQUIRED
@@ -168,7 +169,7 @@ def _options(visit: Visit, w: Words) -> dict[str, list[tuple[str, str]]]:
 
 
 @router.get("/samples/{sample_id}")
-def one_sample(visit: Visiting, sample_id: int) -> HTMLResponse:
+def one_sample(visit: Visiting, sample_id: Id) -> HTMLResponse:
     """Show what is known of a sample and all its values."""
     view = samples.show_sample(visit.site, visit.caller, sample_id)
     return visit.page(
