@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from interpretation.errors import FurrowsliceError
-from interpretation.laboratory.run import RunHeader
+from interpretation.laboratory.run import Run, RunHeader
 from interpretation.results import CupLine, Flag, RunSheet, Verdict
 from service.actions.bench import Choice, Exclusion, checked_choice, differing
 from service.actions.measuring import (
@@ -23,7 +23,8 @@ from service.actions.measuring import (
 from service.callers import Caller, Right
 from service.site import Site
 from service.store import runs as store
-from service.store import samples, values
+from service.store import values
+from service.store.database import Look
 from service.store.runs import RunRow, State, WaitingCup
 
 SAME = 1e-9  # relative; less is noise of the arithmetic
@@ -46,7 +47,9 @@ class RunView:
     unmatched
         Lab numbers that no list has named.
     withheld
-        What keeps each sample's value back, before the release.
+        What keeps a sample's value back.
+    left_out
+        After the release: samples whose value was not stored, because another one stood by then.
     released
         After the release: lab number -> sample, and whether the value still stands.
     waiting
@@ -62,6 +65,7 @@ class RunView:
     sample_ids: Mapping[str, int]
     unmatched: tuple[str, ...]
     withheld: Mapping[str, Flag]
+    left_out: tuple[str, ...]
     released: Mapping[str, tuple[int, bool]]
     waiting: tuple[WaitingCup, ...]
 
@@ -159,21 +163,7 @@ def show_run(site: Site, caller: Caller, run_id: int) -> RunView:
         run = stored_run(row, store.inputs(look, row))
         frozen = store.sheet(look, row) if row.state == "released" else None
         if frozen is not None:
-            numbers = sample_numbers(run)
-            ids = samples.ids_of(look, numbers)
-            return RunView(
-                row=row,
-                header=run.header,
-                readings=run.readings,
-                choice=choice_of(row),
-                sheet=RunSheet.model_validate(frozen),
-                problem=None,
-                sample_ids=ids,
-                unmatched=tuple(number for number in numbers if number not in ids),
-                withheld={},
-                released=values.released_of_run(look, row.id),
-                waiting=store.waiting(look, row.id),
-            )
+            return _released(site, look, row, run, RunSheet.model_validate(frozen))
         chosen = chosen_run(run, row.choice, row.excluded)
         bench, named = workbench(site, look), named_samples(look, chosen)
     worked = work_out(bench, chosen, named)
@@ -187,8 +177,37 @@ def show_run(site: Site, caller: Caller, run_id: int) -> RunView:
         sample_ids=named.ids,
         unmatched=worked.unmatched,
         withheld=worked.withheld,
+        left_out=(),
         released={},
         waiting=(),
+    )
+
+
+def _released(site: Site, look: Look, row: RunRow, run: Run, sheet: RunSheet) -> RunView:
+    """A released run: its frozen sheet, and why a named sample has no value of it."""
+    numbers, named = sample_numbers(run), named_samples(look, run)
+    released, waiting = values.released_of_run(look, row.id), store.waiting(look, row.id)
+    still = {cup.lab_number for cup in waiting}
+    without = [number for number in numbers if number not in released and number not in still]
+    flags: dict[str, str] = {}
+    if without:
+        worked = work_out(workbench(site, look), chosen_run(run, row.choice, row.excluded), named)
+        if worked.measurement is not None:
+            soil = worked.measurement.soil
+            flags = dict(zip(soil["lab_number"].tolist(), soil["withheld"].tolist(), strict=True))
+    return RunView(
+        row=row,
+        header=run.header,
+        readings=run.readings,
+        choice=choice_of(row),
+        sheet=sheet,
+        problem=None,
+        sample_ids=named.ids,
+        unmatched=tuple(number for number in numbers if number not in named.ids),
+        withheld={number: Flag(flags[number]) for number in without if flags.get(number)},
+        left_out=tuple(number for number in without if not flags.get(number)),
+        released=released,
+        waiting=waiting,
     )
 
 

@@ -125,6 +125,7 @@ class OneRun(ListedRun):
     samples: dict[str, int] = Field(description="sample of each lab number that a list has named")
     unmatched: list[str] = Field(description="lab numbers that no list has named; none is dropped")
     withheld: list[Withheld]
+    left_out: list[str] = Field(description="not stored at the release, because another value stood by then")
     released: list[Released]
     waiting: list[Waiting]
 
@@ -301,6 +302,7 @@ def _view(view: RunView) -> OneRun:
         samples=dict(view.sample_ids),
         unmatched=list(view.unmatched),
         withheld=[Withheld(lab_number=number, flag=flag) for number, flag in view.withheld.items()],
+        left_out=list(view.left_out),
         released=[
             Released(lab_number=number, sample=sample, stands=stands)
             for number, (sample, stands) in view.released.items()

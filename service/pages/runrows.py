@@ -185,6 +185,10 @@ def header_facts(view: RunView, w: Words) -> list[tuple[str, str]]:
     def said(yes: bool) -> str:
         return w("runs.yes") if yes else w("runs.no")
 
+    curve = [
+        (page("curve-model"), w.wording.name("models", header.curve.model)),
+        (page("curve-weighting"), header.curve.weighting),
+    ]
     return [
         (page("sheet-analyte"), f"{w.wording.known('analytes', header.analyte, header.analyte)}, "
          f"{printed(header.form)}"),
@@ -197,6 +201,5 @@ def header_facts(view: RunView, w: Words) -> list[tuple[str, str]]:
         (page("sheet-instrument"), header.instrument or page("not-stated")),
         (w("runs.blank-subtracted"), said(header.blank_subtracted)),
         (w("runs.dilution-applied"), said(header.dilution_applied)),
-        (page("curve-model"), w.wording.name("models", header.curve.model)),
-        (page("curve-weighting"), header.curve.weighting),
+        *(curve if view.row.state == "read" else ()),  # later the curve itself says how it was fitted
     ]  # fmt: skip

@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
+from reports.findings import FORMLESS
 from service.actions import land, registering, samples
 from service.callers import Right
 from service.pages.forms import Id
@@ -173,8 +174,17 @@ def one_sample(visit: Visiting, sample_id: Id) -> HTMLResponse:
     """Show what is known of a sample and all its values."""
     view = samples.show_sample(visit.site, visit.caller, sample_id)
     return visit.page(
-        "samples/sample.html.j2", row=view.row, values=view.values, facts=_facts(visit, view.row)
+        "samples/sample.html.j2",
+        row=view.row,
+        values=view.values,
+        facts=_facts(visit, view.row),
+        formless=FORMLESS,
     )
+
+
+def _degrees(value: float | None, w: Words) -> str:
+    """A longitude or latitude, to about a metre."""
+    return "" if value is None else f"{w.format.number(value, 5)}°"
 
 
 def _facts(visit: Visit, row: Any) -> list[tuple[str, str]]:
@@ -182,8 +192,9 @@ def _facts(visit: Visit, row: Any) -> list[tuple[str, str]]:
     w = visit.words
     numbers = (
         "cores", "bulk_density_g_per_cm3", "lime_percent", "ph_water", "moisture_percent",
-        "air_dry_moisture_percent", "soil_g", "extract_ml", "longitude", "latitude",
+        "air_dry_moisture_percent", "soil_g", "extract_ml",
     )  # fmt: skip
+    places = ("longitude", "latitude")
     crops = ", ".join(w.wording.name("crops", crop) for crop in (row.crop, *row.other_crops))
     facts = [
         (w("samples.label"), row.label),
@@ -195,5 +206,6 @@ def _facts(visit: Visit, row: Any) -> list[tuple[str, str]]:
         (w("samples.soil_group"), row.soil_group),
         (w("samples.tests_wanted"), row.tests_wanted),
         *((w(f"samples.{name}"), w.number(getattr(row, name))) for name in numbers),
+        *((w(f"samples.{name}"), _degrees(getattr(row, name), w)) for name in places),
     ]
     return [(label, value) for label, value in facts if value not in ("", "–")]

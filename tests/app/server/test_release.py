@@ -115,7 +115,8 @@ def test_a_value_that_a_sample_got_meanwhile_stands(world: World, tmp_path: Path
     release_run(world.site, caller, rerun, 3)
     late = release_waiting(world.site, caller, run_id, 4)
     assert (late.values, late.left_out) == (0, ("004811",))
-    assert show_run(world.site, caller, run_id).waiting == ()
+    view = show_run(world.site, caller, run_id)
+    assert (view.waiting, view.left_out) == ((), ("004811",))
 
 
 def test_a_rerun_supersedes_and_both_are_kept_and_shown(world: World, tmp_path: Path) -> None:
@@ -153,6 +154,9 @@ def test_values_held_back_by_a_flag_stay_in_the_laboratory(world: World, tmp_pat
     assert released.values == 19
     held_back = {number: flag.value for number, flag in released.withheld}
     assert held_back == dict.fromkeys(LIMY, "method-not-valid") | {"004826": "over-range"}
+    view = show_run(world.site, caller, run_id)
+    assert {number: flag.value for number, flag in view.withheld.items()} == held_back
+    assert view.left_out == ()
 
 
 def test_two_who_release_at_once_give_one_release_and_one_refusal(world: World, tmp_path: Path) -> None:
@@ -199,6 +203,8 @@ def test_what_a_sample_s_list_says_decides_what_the_later_release_gives(
     late = release_waiting(lite_world.site, caller, run_id, 4)
     assert late.values == 0
     assert [(number, flag.value) for number, flag in late.withheld] == [("004811", "method-not-valid")]
+    view = show_run(lite_world.site, caller, run_id)
+    assert view.withheld["004811"].value == "method-not-valid"
 
 
 def test_one_value_of_a_kind_stands(world: World, tmp_path: Path) -> None:
