@@ -52,7 +52,7 @@ class FieldProblem(BaseModel):
     message: str
 
 
-class Problem(BaseModel):
+class ProblemDetails(BaseModel):
     """What is wrong (RFC 9457); `where`, `expected`, `fix`, `errors`, `request_id` are our own members."""
 
     model_config = ConfigDict(
@@ -93,8 +93,10 @@ def _complete(document: dict[str, Any]) -> dict[str, Any]:
     schemas = document.setdefault("components", {}).setdefault("schemas", {})
     for unused in ("HTTPValidationError", "ValidationError"):
         schemas.pop(unused, None)
-    problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}", by_alias=True)
-    schemas |= problem.pop("$defs") | {"Problem": problem}
+    problem = ProblemDetails.model_json_schema(ref_template="#/components/schemas/{model}", by_alias=True)
+    ours = problem.pop("$defs") | {"ProblemDetails": problem}
+    assert not ours.keys() & schemas.keys(), "a part of the API has a model of the same name"
+    schemas |= ours
     for path, operations in document["paths"].items():
         for method, operation in operations.items():
             _complete_operation(path, method, operation)
@@ -110,7 +112,7 @@ def _complete_operation(path: str, method: str, operation: dict[str, Any]) -> No
             status,
             {
                 "description": _WORDS[status],
-                "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+                "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/ProblemDetails"}}},
             },
         )
     if "429" in answers or "503" in answers:

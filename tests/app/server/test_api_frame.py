@@ -312,7 +312,7 @@ def test_the_description_says_what_holds_for_every_operation(lite_world: World) 
     for status, answer in post["responses"].items():
         if status != "201":
             schema_ = answer["content"]["application/problem+json"]["schema"]
-            assert (schema_, len(answer["content"])) == ({"$ref": "#/components/schemas/Problem"}, 1)
+            assert (schema_, len(answer["content"])) == ({"$ref": "#/components/schemas/ProblemDetails"}, 1)
     assert [each["name"] for each in post["parameters"]] == ["Idempotency-Key"]
     assert sorted(document["paths"]["/things"]["get"]["responses"]) == [
         "200", "401", "403", "422", "429", "503",
