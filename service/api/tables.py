@@ -11,6 +11,7 @@ from pydantic import Field
 from interpretation.agronomy.tables import RateTable, Region, ScaleTable
 from service.actions import tablereading
 from service.api.common import Output
+from service.refusals import Invalid
 from service.web.asking import ApiCaller, TheSite
 
 router = APIRouter()
@@ -53,7 +54,12 @@ def tables(
     region: Annotated[str, Query(max_length=120, description="only this region's")] = "",
 ) -> list[Listed]:  # fmt: skip
     """List scales of classes and tables of amounts, region by region."""
-    found = (tablereading.region(site, caller, region),) if region else tablereading.regions(site, caller)
+    found = tablereading.regions(site, caller)
+    if region and region not in [each.region.id for each in found]:
+        raise Invalid(
+            "there is no such region", where="region", expected="the id of one of the regions",
+            fix="look at the list of regions", fields={"query/region": "is the id of no region of yours"},
+        )  # fmt: skip
     return [
         Listed(
             kind="rates" if isinstance(each, RateTable) else "scales", id=each.id, title=each.title,
@@ -63,6 +69,7 @@ def tables(
             standing=each.standing,
         )
         for one in found
+        if region in ("", one.region.id)
         for each in (*one.scales, *one.rates)
     ]  # fmt: skip
 

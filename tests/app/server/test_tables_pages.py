@@ -68,7 +68,7 @@ def test_programs_read_tables(lite_world: World) -> None:
     scale = asking.get("/api/v1/tables/scales/marrowdale/phosphorus-bray1").json()
     assert scale["table"]["classes"][0]["from"] == 0
     assert len(scale["fingerprint"]) == 64
-    assert asking.get("/api/v1/tables?region=nowhere").status_code == 404
+    assert asking.get("/api/v1/tables?region=nowhere").status_code == 422
     assert len(asking.get("/api/v1/tables/regions").json()) == len(lite_world.site.tables.regions)
 
 
