@@ -2,8 +2,15 @@
 
 from __future__ import annotations
 
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
 from interpretation.agronomy.advise import advise
-from tests.benchmarks import bench_advise
+from tests.benchmarks import bare_page, bench_advise, bench_server_upload, big_laboratory
 
 
 def test_what_is_timed_still_works() -> None:
@@ -11,3 +18,25 @@ def test_what_is_timed_still_works() -> None:
     advice = advise(values, bench_advise.tables(), bench_advise.context(values))
     assert len(advice.classed.frame) == 20 * bench_advise.PER_SAMPLE
     assert advice.rated.frame["rate"].notna().any()
+
+
+def test_the_large_laboratory_fits_the_database(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name, size in {"FIELDS": 30, "YEARS": 3, "SAMPLES_A_DAY": 10, "RUNS": 50}.items():
+        monkeypatch.setattr(big_laboratory, name, size)
+    path = tmp_path / "big.sqlite3"
+    big_laboratory.build(path)
+    with closing(sqlite3.connect(path)) as raw:
+        samples, values, waiting = (
+            raw.execute(f"SELECT count(*) FROM {what}").fetchone()[0]
+            for what in ("sample", "soil_value", "sample WHERE id NOT IN (SELECT sample_id FROM soil_value)")
+        )
+    assert samples == 3 * (30 - 1 + big_laboratory.SAMPLES_OF_TESTED)
+    assert (values, waiting) == (8 * (samples - 10), 10)
+    page = TestClient(bare_page.make_app(f"sqlite:///{path}")).get(f"/fields/{big_laboratory.TESTED}")
+    assert (page.status_code, "<dt>Code</dt><dd>F000001</dd>" in page.text) == (200, True)
+
+
+def test_what_is_uploaded_still_registers(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_server_upload, "SAMPLES", 40)
+    monkeypatch.setattr(bench_server_upload, "ROUNDS", 2)
+    assert len(bench_server_upload.run()) == 5
