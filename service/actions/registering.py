@@ -104,13 +104,8 @@ def write_samples(change: Change, listed: ListedSamples, digest: str = "") -> Re
     farms, new_growers = _farms(change, listed, known)
     fields, new_fields = _fields(change, listed, known, farms)
     visits = _visits(change, listed, fields)
-    sample_ids = store.add_samples(
-        change,
-        [
-            {**listed.picked(row, _SAMPLE), "sampling_id": visits[listed.field_of[row]]}
-            for row in range(len(listed))
-        ],
-    )
+    rows = zip(listed.rows(_SAMPLE), listed.field_of, strict=True)
+    sample_ids = store.add_samples(change, [row | {"sampling_id": visits[code]} for row, code in rows])
     numbers = listed.columns["lab_number"]
     change.note(
         "register", "samples", sample_ids[0],

@@ -70,6 +70,13 @@ class ListedSamples:
         """Some cells of one row."""
         return {name: self.columns[name][index] for name in names}
 
+    def rows(self, names: Sequence[str]) -> list[dict[str, Any]]:
+        """Some cells of every row."""
+        return [
+            dict(zip(names, cells, strict=True))
+            for cells in zip(*(self.columns[n] for n in names), strict=True)
+        ]
+
 
 def checked_list(samples: Samples, tables: TableSet) -> ListedSamples:
     """Check a list against the tables, and that rows of one field or grower agree.
@@ -113,7 +120,7 @@ def _agree(
     firsts = _firsts(keys)
     for name in names:
         column = listed.columns[name]
-        if len(set(zip(keys, column, strict=True))) == len(firsts):
+        if len(set(column)) == 1 or len(set(zip(keys, column, strict=True))) == len(firsts):
             continue
         index = next(i for i, key in enumerate(keys) if column[firsts[key]] != column[i])
         raise SampleListError(
