@@ -34,7 +34,7 @@ PAGE = 50  # reports on one page of the list
 # Drawing a report is a second of work for one processor. One at a time, and few in the queue: then the pages
 # that people read in the meantime stay quick, and nobody waits for a report longer than they would try again.
 MOST_WAITING = 8
-SECONDS_TO_WAIT = 30.0
+SECONDS_TO_WAIT = 60.0
 _press = threading.BoundedSemaphore(1)
 _queue = threading.BoundedSemaphore(MOST_WAITING)
 
