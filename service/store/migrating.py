@@ -151,7 +151,15 @@ def alone(engine: sa.Engine) -> Iterator[None]:
         # Beside the database and not in it, where it would hold off our own transactions as well.
         with closing(sqlite3.connect(f"{path}.starting", timeout=_SECONDS_FOR_ANOTHER)) as lock:
             lock.isolation_level = None
-            lock.execute("BEGIN EXCLUSIVE")
+            try:
+                lock.execute("BEGIN EXCLUSIVE")
+            except sqlite3.OperationalError as error:
+                raise FurrowsliceError(
+                    f"another process is making the database ready: {error}",
+                    where=f"{path}.starting",
+                    expected=f"that it ends within {_SECONDS_FOR_ANOTHER} seconds",
+                    fix="stop the other process, or wait for it and start again",
+                ) from None
             yield
     else:
         with worded(), engine.connect() as connection, connection.begin():

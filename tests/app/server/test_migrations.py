@@ -14,7 +14,7 @@ from alembic.migration import MigrationContext
 from interpretation.errors import FurrowsliceError
 from service.store import migrating
 from service.store.database import make_engine
-from service.store.migrating import current, migrate, remaking, revisions
+from service.store.migrating import alone, current, migrate, remaking, revisions
 from service.store.schema import metadata
 from tests.app.server.filling import ROWS, content, fill, found_tables
 
@@ -207,3 +207,17 @@ def test_a_second_one_waits_until_the_first_has_ended(engine: sa.Engine) -> None
     for thread in threads:
         thread.join()
     assert order == ["first ends", "second begins"]
+
+
+def test_a_process_that_hangs_while_it_starts_is_named(
+    make_empty_url: Callable[[str], str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = make_engine(make_empty_url("sqlite"))
+    monkeypatch.setattr(migrating, "_SECONDS_FOR_ANOTHER", 0.1)
+    with alone(engine):
+        other = alone(engine)
+        with pytest.raises(FurrowsliceError, match="another process is making the database ready"), other:
+            pytest.fail("both were let in")
+    with alone(engine):  # and it is free again
+        pass
+    engine.dispose()
