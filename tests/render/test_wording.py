@@ -147,3 +147,11 @@ def test_shipped_tables_are_worded() -> None:
     assert {c["key"] for rate in rates for c in rate.get("credits", ())} - names["credits"].keys() == set()
     textures = {t for table in (*scales, *rates) for t in table.get("textures", ())}
     assert textures - names["textures"].keys() == set()
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_units_of_the_checks_are_worded(language: str) -> None:
+    written = "\n".join(path.read_text("utf-8") for path in (ROOT / "interpretation/laboratory").glob("*.py"))
+    units = set(re.findall(r'"(% of [a-z ]+)"', written)) | set(re.findall(r'figure_unit="([^"]+)"', written))
+    assert len(units) >= 4
+    assert units <= set(catalogue(language)["names"]["figure_units"])
