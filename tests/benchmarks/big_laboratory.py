@@ -60,7 +60,6 @@ def build(path: Path) -> None:
     raw.execute("COMMIT")
     broken = raw.execute("PRAGMA foreign_key_check").fetchone()
     assert broken is None, broken
-    raw.execute("ANALYZE")
     raw.close()
 
 

@@ -21,7 +21,7 @@ from service.store.database import Database, make_engine
 from service.web.visit import COOKIE
 
 COMMAND = [sys.executable, "-c", "from service.cli.app import main; main()"]
-SECONDS_TO_START = 60
+SECONDS_TO_START = 300  # a machine with much to do takes its time
 
 
 def environment(**settings: str) -> dict[str, str]:
