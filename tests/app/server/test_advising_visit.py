@@ -185,6 +185,18 @@ def test_a_mistake_in_the_plan_is_said_beside_its_field(lite_world: World) -> No
     assert client.get("/visits/99999999999999999999").status_code == 404
 
 
+def test_other_crops_that_were_asked_for_are_one_step_away(lite_world: World) -> None:
+    land = advised_land(lite_world)
+    with lite_world.site.database.housekeeping(operator()) as look:
+        look.connection.execute(schema.sampling.update().values(other_crops=["potato"]))
+    client = lite_world.client("agent")
+    path = f"/visits/{land.visits[0]}"
+    assert f'href="{path}?crop=potato&amp;units=metric"' in client.get(path).text
+    tried = client.get(f"{path}?crop=potato&units=metric").text
+    assert "It is not stored yet" in tried
+    assert "run BR-0412" in tried  # where each value comes from
+
+
 def test_a_visit_without_values_says_so(lite_world: World) -> None:
     land = add_field(lite_world)
     add_visit(lite_world, land)
