@@ -18,6 +18,16 @@ from service.web.downloads import sent
 
 router = APIRouter()
 _BINARY: dict[str, Any] = {"schema": {"type": "string", "format": "binary"}}
+_FEATURES: dict[str, Any] = {
+    "schema": {
+        "type": "object",
+        "required": ["type", "features"],
+        "properties": {
+            "type": {"const": "FeatureCollection"},
+            "features": {"type": "array", "items": {"type": "object"}},
+        },
+    }
+}
 
 
 class ExportColumn(Output):
@@ -65,7 +75,10 @@ def list_exports() -> ExportedCollections:
     responses={
         200: {
             "description": "the file",
-            "content": {kind.partition(";")[0]: _BINARY for kind in MEDIA_TYPES.values()},
+            "content": {
+                kind.partition(";")[0]: _FEATURES if name == "geojson" else _BINARY
+                for name, kind in MEDIA_TYPES.items()
+            },
         }
     },
 )
