@@ -53,6 +53,12 @@ def visits(look: Look, most: int) -> list[WaitingVisit]:
         .join(sample, soil_value.c.sample_id == sample.c.id)
         .where(sample.c.sampling_id == sampling.c.id, soil_value.c.superseded_at.is_(None))
     )
+    # Asked of each visit, so that the newest visits are gone through and not all fields there are.
+    is_own = (
+        sa.select(field.c.id)
+        .where(field.c.id == sampling.c.field_id, own_fields(look.scope))
+        .correlate(sampling)
+    )
     has_report = sa.select(report.c.id).where(report.c.sampling_id == sampling.c.id)
     rows = look.connection.execute(
         sa.select(
@@ -63,7 +69,7 @@ def visits(look: Look, most: int) -> list[WaitingVisit]:
         .join(farm, field.c.farm_id == farm.c.id)
         .join(grower, farm.c.grower_id == grower.c.id)
         .where(
-            own_fields(look.scope), sampling.c.id > newest - NEWEST, has_value.exists(), ~has_report.exists(),
+            is_own.exists(), sampling.c.id > newest - NEWEST, has_value.exists(), ~has_report.exists(),
             grower.c.erased_at.is_(None),
         )
         .order_by(sampling.c.id.desc())
