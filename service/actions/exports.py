@@ -12,7 +12,7 @@ from threading import BoundedSemaphore
 from typing import IO
 
 from service import exportfiles
-from service.callers import Caller
+from service.callers import Caller, Right
 from service.exportfiles import Format, Rows
 from service.refusals import Invalid, NoRoom, TooMany
 from service.site import Site
@@ -32,6 +32,18 @@ class Export:
     size_bytes: int
     name: str
     media_type: str
+
+
+def offered(site: Site, caller: Caller) -> tuple[Name, ...]:
+    """What a caller may take away.
+
+    Raises
+    ------
+    NotAllowed
+        If that is nothing.
+    """
+    with site.database.look(caller, Right.READ_SAMPLES):
+        return tuple(name for name, made in COLLECTIONS.items() if caller.may(made.right))
 
 
 def write_export(site: Site, caller: Caller, name: Name, kind: Format, wanted: Wanted) -> Export:

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 
 from service.pages import (
     advising,
+    exports,
     home,
     land,
     link,
@@ -22,7 +23,7 @@ from service.pages import (
 PARTS = tuple(
     part.router
     for part in (
-        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, tables,
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, tables, exports,
     )
 )  # fmt: skip
 

@@ -432,3 +432,39 @@ def test_the_api_lists_what_can_be_taken(lite_world: World) -> None:
         "reports": ["csv", "xlsx", "parquet"], "fields": ["csv", "xlsx", "geojson", "parquet"],
     }  # fmt: skip
     assert {"name": "depth_from_cm", "kind": "number"}.items() <= items[0]["columns"][8].items()
+
+
+# -------------------------------------------------------------------------------------- the page's door
+
+
+def test_a_person_takes_the_same_file_by_a_form(lite_world: World) -> None:
+    fill(lite_world)
+    client = lite_world.client("agent")
+    page = client.get("/exports")
+    assert page.status_code == 200
+    for name in (*COLLECTIONS, *exportfiles.MEDIA_TYPES, "upper"):
+        assert f'value="{name}"' in page.text
+    assert 'value="lower"' not in page.text
+    empty = {"county": "", "year": "", "from": "", "to": ""}
+    answer = client.get("/exports/file", params={"name": "samples", "format": "csv"} | empty)
+    assert [row["lab_number"] for row in read(answer.content)] == ["004811"]
+    assert (
+        answer.headers["content-disposition"] == 'attachment; filename="furrowslice-samples-2026-04-20.csv"'
+    )
+    answer = client.get(
+        "/exports/file", params={"name": "samples", "format": "csv"} | empty | {"year": "2026"}
+    )
+    assert read(answer.content) == []
+    assert 'href="/exports"' in client.get("/").text
+
+
+@pytest.mark.parametrize(
+    ("name", "text"),
+    [("year", "26"), ("year", "x"), ("year", "２０２６"), ("from", "1.4.2026"), ("to", "2026-02-30")],
+)
+def test_what_a_form_cannot_mean_is_told(lite_world: World, name: str, text: str) -> None:
+    answer = lite_world.client("agent").get(
+        "/exports/file", params={"name": "samples", "format": "csv", name: text}
+    )
+    assert answer.status_code == 422
+    assert f"{name} cannot be read" in answer.text
