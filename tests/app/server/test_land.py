@@ -208,8 +208,8 @@ def test_pages_speak_the_visitors_language(lite_world: World) -> None:
     with lite_world.site.database.housekeeping(operator()) as look:
         look.connection.execute(schema.account.update().values(language="es"))
     client = lite_world.client("agent")
-    own = (f"/fields/{one.field}", f"/growers/{one.grower}", f"/growers/{one.grower}/edit")
-    for path in ("/", "/fields", *own, f"/visits/{one.visits[0]}", "/walk-in", "/reports", "/tables", "/places"):
+    own = (f"/growers/{one.grower}", f"/growers/{one.grower}/edit", f"/visits/{one.visits[0]}")
+    for path in ("/", "/fields", f"/fields/{one.field}", *own, "/walk-in", "/reports", "/tables", "/places"):
         page = client.get(path)
         assert page.status_code == 200, path
         assert '<html lang="es">' in page.text
