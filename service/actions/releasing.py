@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import suppress
 from dataclasses import dataclass
+from threading import Lock
 
 from interpretation.results import Flag, RunSheet
 from reports.render import pdf
@@ -20,6 +21,8 @@ from service.store import documents, values
 from service.store import runs as store
 from service.store.runs import RunRow
 from service.store.values import NewValue
+
+_ONE_AT_A_TIME = Lock()  # printing keeps a processor busy for seconds; who waits finds the page made
 
 
 @dataclass(frozen=True)
@@ -83,6 +86,15 @@ def print_sheet(site: Site, caller: Caller, run_id: int) -> tuple[str, bytes]:
     NotFound
         If the run is not released.
     """
+    row, page = _kept_page(site, caller, run_id)
+    if page is None:
+        with _ONE_AT_A_TIME:
+            row, page = _kept_page(site, caller, run_id)
+            page = page or _print(site, caller, row)
+    return f"{safe_name(row.run_id)}.sheet.pdf", page
+
+
+def _kept_page(site: Site, caller: Caller, run_id: int) -> tuple[RunRow, bytes | None]:
     with site.database.look(caller, Right.READ_RUNS) as look:
         row = store.the_run(look, run_id)
         if row.state != "released":
@@ -92,15 +104,17 @@ def print_sheet(site: Site, caller: Caller, run_id: int) -> tuple[str, bytes]:
                 expected="a run that is released",
                 fix="release the run first",
             )
-        name = f"{safe_name(row.run_id)}.sheet.pdf"
-        if row.sheet_sha256 is not None:
-            return name, documents.get(look, row.sheet_sha256)
+        return row, None if row.sheet_sha256 is None else documents.get(look, row.sheet_sha256)
+
+
+def _print(site: Site, caller: Caller, row: RunRow) -> bytes:
+    with site.database.look(caller, Right.READ_RUNS) as look:
         sheet, card, language = store.sheet_to_print(look, row)
     view = build_sheet(RunSheet.model_validate(sheet), LaboratoryCard.model_validate(card), locale=language)
     page = pdf(view)
-    with suppress(Conflict), site.database.housekeeping(caller) as look:  # somebody else has just kept it
+    with suppress(Conflict), site.database.housekeeping(caller) as look:  # another server has just kept it
         store.keep_page(look, row, documents.put(look, page))
-    return name, page
+    return page
 
 
 def release_waiting(site: Site, caller: Caller, run_id: int, version: int) -> Released:

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from service.actions import releasing
 from service.actions.bench import Choice, decide, keep_choice
 from service.actions.registering import register_list
 from service.actions.releasing import Released, print_sheet, release_run, release_waiting
@@ -16,7 +17,7 @@ from service.actions.runviews import show_run
 from service.actions.samples import list_samples, show_sample
 from service.callers import RIGHTS, Caller, Right, Role, operator
 from service.refusals import Conflict, NotAllowed, NotFound
-from service.store import samples, schema, values
+from service.store import laboratories, samples, schema, values
 from service.store.values import NewValue
 from tests.app.server.bench import NAME, accepted, demo_list, lay_bench, run_file, write_list
 from tests.app.server.conftest import World
@@ -55,6 +56,31 @@ def test_an_accepted_run_is_released_once_and_for_all(world: World, tmp_path: Pa
         with pytest.raises(Conflict, match="the run is released, which does not allow this step"):
             step()
     assert _values(world) == rows
+
+
+def test_the_page_is_printed_once_from_what_was_frozen(
+    world: World, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    lay_bench(world, tmp_path)
+    caller, run_id = world.caller("laboratory"), accepted(world)
+    release_run(world.site, caller, run_id, 3)
+    with world.site.database.housekeeping(operator()) as look:  # whatever the laboratory is called later
+        laboratories.change_laboratory(look, world.laboratories["a"], {"name": "Renamed", "address": ["-"]})
+    printed: list[bytes] = []
+
+    def counted(view: Any) -> bytes:
+        assert view.laboratory == "Quillwater Soil Laboratory"
+        printed.append(b"%PDF-made once")
+        return printed[-1]
+
+    monkeypatch.setattr(releasing, "pdf", counted)
+    threads = [threading.Thread(target=print_sheet, args=(world.site, caller, run_id)) for _ in range(3)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert print_sheet(world.site, caller, run_id)[1] == b"%PDF-made once"
+    assert len(printed) == 1
 
 
 def test_only_an_accepted_run_is_released(world: World, tmp_path: Path) -> None:
