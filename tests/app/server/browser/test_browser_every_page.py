@@ -21,6 +21,17 @@ Found = dict[str, dict[str, list[tuple[str, str]]]]
 ALL_OF = {"/", "/runs/{run_id}"}
 
 
+def test_what_is_looked_for_is_found(shared: Live) -> None:
+    page = shared.open()
+    weak, wide = '<p style="color: #aaa">weak</p>', '<div style="width: 500px">wide</div>'
+    page.set_content(f'<html lang="en"><title>x</title><main><h1>x</h1>{weak}{wide}<input></main>')
+    wrong = {shown.rpartition(" at ")[2]: text for shown, text in wrong_with(page).items()}
+    assert wrong.keys() == {"360", "360, light", "360, dark", "1600, light", "1600, dark"}
+    assert "the page is wider than the screen" in wrong["360"]
+    for shown in ("360, light", "1600, dark"):
+        assert [text.split(":")[0] for text in wrong[shown]] == ["color-contrast", "label"]
+
+
 @pytest.fixture(scope="module")
 def found(shared: Live) -> Found:
     """What each person finds by following links: declared address to actual ones and their content."""
