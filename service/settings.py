@@ -49,9 +49,6 @@ class Settings(BaseSettings):
     second_factor: bool = Field(
         default=True, description="whether staff confirm each sign-in with a code from their telephone"
     )
-    keep_reports_years: int = Field(
-        default=10, ge=1, description="how long reports are kept before they may be removed; see the README"
-    )
 
     @property
     def url(self) -> str:
