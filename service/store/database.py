@@ -14,10 +14,10 @@ from typing import Any
 
 import sqlalchemy as sa
 import structlog
-from sqlalchemy.exc import DBAPIError, IntegrityError, OperationalError
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, OperationalError
 
 from service.callers import Caller, Right, Scope
-from service.refusals import Conflict, NoRoom, NotAllowed, Refusal, Unavailable
+from service.refusals import Conflict, Invalid, NoRoom, NotAllowed, Refusal, Unavailable
 from service.store import schema
 
 SECONDS_TO_WAIT = 5  # for another writer, or for a database that does not answer
@@ -237,6 +237,13 @@ def worded() -> Iterator[None]:
         ) from error
     except sa.exc.TimeoutError as error:  # every connection is in use
         raise _refusal(str(error)) from error
+    except DataError as error:  # such as NUL, which PostgreSQL holds in no text
+        raise Invalid(
+            "something that was typed can neither be stored nor looked for",
+            where="database",
+            expected="characters that can be seen, and numbers in their range",
+            fix="type it again",
+        ) from error
     except DBAPIError as error:
         told = str(error.orig)  # the driver's words alone: the statement and its values could say anything
         if _is_ours(error, told):

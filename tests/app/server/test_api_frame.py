@@ -348,3 +348,10 @@ def test_a_token_is_stored_nowhere(lite_world: World) -> None:
         rows = look.connection.execute(schema.access_token.select()).all()
     assert rows
     assert token not in str(rows)
+
+
+def test_what_one_engine_cannot_hold_is_refused_by_both(world: World) -> None:
+    point = {"type": "Point", "coordinates": [1.0, 2.0]}
+    feature = {"type": "Feature", "properties": {"lab_number": "a\x00b"}, "geometry": point}
+    body = {"type": "FeatureCollection", "features": [feature]}
+    assert told(asked(world, "agent").put("/api/v1/places", json=body), 422)
