@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from html.parser import HTMLParser
-from urllib.parse import urljoin, urlsplit
+from urllib.parse import urlencode, urljoin, urlsplit
 
 from fastapi.routing import iter_route_contexts
 from starlette.testclient import TestClient
@@ -17,20 +17,33 @@ PAGES_OF_ONE_ROUTE = 4  # that are looked into: the first of a list stand for al
 
 
 class Links(HTMLParser):
-    """Where the links and the asking forms of a page lead."""
+    """Where the links of a page lead, and its asking forms as they stand there."""
 
     def __init__(self) -> None:
         super().__init__()
         self.found: list[str] = []
+        self._action = ""
+        self._filled: dict[str, str] = {}
+        self._select = ""
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        named = dict(attrs)
+        named = {name: value or "" for name, value in attrs}
         if tag == "a" and named.get("href"):
-            self.found.append(str(named["href"]))
-        if tag == "iframe" and named.get("src"):
-            self.found.append(str(named["src"]))
-        if tag == "form" and (named.get("method") or "get").casefold() == "get" and named.get("action"):
-            self.found.append(str(named["action"]))
+            self.found.append(named["href"])
+        elif tag == "form":
+            self._filled = {}
+            self._action = named.get("action", "") if named.get("method", "get").casefold() == "get" else ""
+        elif tag == "input" and named.get("name") and named.get("type") not in ("checkbox", "radio"):
+            self._filled[named["name"]] = named.get("value", "")
+        elif tag == "select":
+            self._select = named.get("name", "")
+        elif tag == "option" and (self._select not in self._filled or "selected" in named):
+            self._filled[self._select] = named.get("value", "")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "form" and self._action:
+            self.found.append(f"{self._action}?{urlencode(self._filled)}")
+            self._action = ""
 
 
 def routes() -> dict[str, re.Pattern[str]]:
@@ -67,7 +80,7 @@ def crawl(client: TestClient, start: str = "/") -> Iterator[tuple[str, str, str]
         if address in seen or declared is None:
             continue
         # To print one takes seconds, and none has links.
-        most = 1 if declared.endswith(("pdf", "/sheet")) else PAGES_OF_ONE_ROUTE
+        most = 1 if declared.endswith(("pdf", "/sheet", "/file")) else PAGES_OF_ONE_ROUTE
         if looked.get(declared, 0) >= most:
             continue
         seen.add(address)
