@@ -243,6 +243,15 @@ def _growers(
     growers: dict[GrowerKey, int | None] = dict.fromkeys(listed.first_of_grower)
     for key, row in listed.first_of_grower.items():
         if len(key) == 1 and key[0] in numbered:
+            if not numbered[key[0]].own:
+                # A field of the caller's would open the grower to them: numbers are easily guessed.
+                raise Conflict(
+                    f"the grower {key[0]} is a grower elsewhere",
+                    where=listed.where(row),
+                    expected="a grower who has a field in a county of yours, or a new number, or none",
+                    fix="correct grower_id or leave it empty; the laboratory registers a first field of "
+                    "theirs in your county",
+                )
             name = listed.columns["grower_name"][row]
             if name and name != numbered[key[0]].name:
                 raise Conflict(

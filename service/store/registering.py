@@ -9,6 +9,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.store.database import Change, Look
+from service.store.land import own_growers
 from service.store.schema import county, farm, field, grower, sample, sampling, waiting_cup
 from service.store.values import chunks
 
@@ -31,10 +32,11 @@ class KnownField:
 
 @dataclass(frozen=True)
 class KnownGrower:
-    """A grower who has a number."""
+    """A grower who has a number; ``own`` where the caller may know them."""
 
     id: int
     name: str
+    own: bool
 
 
 def fields_by_code(look: Look, codes: Iterable[str]) -> dict[str, KnownField]:
@@ -62,11 +64,11 @@ def growers_by_code(look: Look, codes: Iterable[str]) -> dict[str, KnownGrower]:
     found: dict[str, KnownGrower] = {}
     for some in chunks(sorted(codes)):
         rows = look.connection.execute(
-            sa.select(grower.c.code, grower.c.id, grower.c.name).where(
+            sa.select(grower.c.code, grower.c.id, grower.c.name, own_growers(look.scope).label("own")).where(
                 grower.c.laboratory_id == look.scope.laboratory_id, grower.c.code.in_(some)
             )
         )
-        found |= {row.code: KnownGrower(row.id, row.name) for row in rows}
+        found |= {row.code: KnownGrower(row.id, row.name, bool(row.own)) for row in rows}
     return found
 
 

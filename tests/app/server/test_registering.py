@@ -242,3 +242,19 @@ def test_five_thousand_samples_take_few_statements(world: World, tmp_path: Path)
     rows = [{"field_id": f"F-{n // 4}", "grower_id": f"G{n // 40}"} for n in range(5000)]
     assert _register(world, tmp_path, *rows).samples == 5000
     assert len(statements) < 60
+
+
+def test_a_number_opens_no_grower_elsewhere_to_an_agent(world: World, tmp_path: Path) -> None:
+    elsewhere = {"county": "lower", "grower_id": "0101", "grower_name": "A. Secret"}
+    _register(world, tmp_path, elsewhere)
+    before = _count(world)
+    theirs = {"lab_number": "0101", "field_id": "F-9", "grower_id": "0101"}
+    for name in ("", "A. Secret", "A. Guess"):
+        with pytest.raises(Conflict) as caught:
+            _register(world, tmp_path, theirs | {"grower_name": name}, person="agent")
+        assert "the grower 0101 is a grower elsewhere" in str(caught.value)
+        assert "the laboratory registers a first field of theirs in your county" in str(caught.value)
+    assert _count(world) == before
+    _register(world, tmp_path, theirs | {"grower_name": ""})  # the laboratory may, and then it is the agent's
+    more = theirs | {"lab_number": "0102", "field_id": "F-10", "grower_name": ""}
+    assert _register(world, tmp_path, more, person="agent").new_growers == 0
