@@ -30,11 +30,11 @@ def exports_page(visit: Visiting) -> HTMLResponse:
 
 @router.get("/exports/file")
 def export_file(
-    visit: Visiting, name: Name, format: Format,  # noqa: A002 - its name in the address
+    visit: Visiting, name: Name = "samples", format: Format = "xlsx",  # noqa: A002 - its name in the address
     year: Word = "", county: Word = "", first: Annotated[Word, Query(alias="from")] = "",
     last: Annotated[Word, Query(alias="to")] = "",
 ) -> StreamingResponse:  # fmt: skip
-    """Send one collection; a field that was left empty narrows nothing."""
+    """Send one collection, by itself what the form begins with; a field that is empty narrows nothing."""
     wanted = choose(_year(year), Wanted(county or None, _day("from", first), _day("to", last)))
     made = write_export(visit.site, visit.caller, name, format, wanted)
     return sent(made.file, made.size_bytes, made.name, made.media_type)
