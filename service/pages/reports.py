@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Form, Query
 from starlette.responses import HTMLResponse, Response
@@ -21,6 +22,7 @@ from service.web.visit import Posted, Visit, Visiting
 router = APIRouter()
 Word = Annotated[str, Query(max_length=40)]
 Posting = Annotated[str, Form(max_length=40)]
+Comment = Annotated[str, Form(max_length=LONGEST_COMMENT)]
 
 
 @router.get("/visits/{visit_id}/report")
@@ -48,37 +50,49 @@ def preview(
 
 
 @router.post("/visits/{visit_id}/comment")
-def comment(
-    visit: Posted, visit_id: Id, version: Annotated[int, Form(ge=1)],
-    comment: Annotated[str, Form(max_length=LONGEST_COMMENT)] = "", language: Posting = "",
-    units: Posting = "", paper: Posting = "",
+def take_over(
+    visit: Posted, visit_id: Id, version: Annotated[int, Form(ge=1)], comment: Comment = "",
+    language: Posting = "", units: Posting = "", paper: Posting = "", replaces: Posting | None = None,
 ) -> Response:  # fmt: skip
-    """Store the comment that the report prints."""
-    # Checked as a part of a plan, whose other parts stay what they are.
-    plan = advising.plan_of(advising.visit(visit.site, visit.caller, visit_id))
-    text = checked(advising.Plan, plan.model_dump() | {"comment": comment}).comment
-    advising.set_comment(visit.site, visit.caller, visit_id, version, text)
-    query = "&".join(
-        f"{name}={value}"
-        for name, value in (("language", language), ("units", units), ("paper", paper))
-        if value.isalnum()
+    """Store the comment that the report prints, and show the report as it is wanted now."""
+    stored, text = _comments(visit, visit_id, comment)
+    if text != stored:
+        advising.set_comment(visit.site, visit.caller, visit_id, version, text)
+    given = {"language": language or None, "units": units or None, "paper": paper or None}
+    query = urlencode(
+        {name: word for name, word in (given | {"replaces": replaces}).items() if word is not None}
     )
     path = f"/visits/{visit_id}/report"
-    return visit.go(f"{path}?{query}" if query else path, "reports.done-comment")
+    return visit.go(f"{path}?{query}" if query else path, "reports.done-taken-over")
 
 
 @router.post("/visits/{visit_id}/report")
 def issue(
     visit: Posted, visit_id: Id, language: Posting = "", units: Posting = "", paper: Posting = "",
-    replaces: Posting = "", seen: Posting = "",
+    replaces: Posting = "", seen: Posting = "", shown: Annotated[str, Form(max_length=400)] = "",
+    comment: Annotated[str | None, Form(max_length=LONGEST_COMMENT)] = None,
+    version: Annotated[int, Form(ge=1)] = 1,
 ) -> Response:  # fmt: skip
-    """Issue the report that was looked at."""
+    """Issue the report that was looked at.
+
+    Where the form says something else than was looked at, it is taken over and nothing is issued: what is
+    issued can never be changed, and would lack the comment or be in the wrong language.
+    """
     given = {"language": language, "units": units, "paper": paper, "replaces": replaces}
+    stored, text = ("", "") if comment is None else _comments(visit, visit_id, comment)
+    if text != stored or (shown and urlencode(given) != shown):
+        return take_over(visit, visit_id, version, text, language, units, paper, replaces)
     try:
         report = reporting.issue(visit.site, visit.caller, visit_id, checked(Wish, given), seen)
     except FurrowsliceError as error:
         return _desk(visit, reporting.desk(visit.site, visit.caller, visit_id), given, error)
     return visit.go(f"/reports/{report.id}", "reports.done-issued")
+
+
+def _comments(visit: Visit, visit_id: int, typed: str) -> tuple[str, str]:
+    """The comment as it is stored, and as it was typed now; checked as a part of a plan."""
+    plan = advising.plan_of(advising.visit(visit.site, visit.caller, visit_id))
+    return plan.comment, checked(advising.Plan, plan.model_dump() | {"comment": typed}).comment
 
 
 @router.get("/reports")

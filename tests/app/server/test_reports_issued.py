@@ -252,7 +252,7 @@ def test_a_comment_is_stored_with_its_version_and_kept_out_of_addresses(lite_wor
     path = f"/visits/{land.visits[0]}"
     form = {"form_token": lite_world.form_token(client), "version": "1", "language": "es"}
     done = client.post(f"{path}/comment", data=form | {"comment": "For E. Rowe:\r\nlime <first>"})
-    assert done.headers["location"] == f"{path}/report?language=es&done=reports.done-comment"
+    assert done.headers["location"] == f"{path}/report?language=es&done=reports.done-taken-over"
     assert "lime &lt;first&gt;" in client.get(f"{path}/report").text
     assert client.post(f"{path}/comment", data=form | {"comment": "again"}).status_code == 409
     assert (
@@ -315,3 +315,33 @@ def test_a_value_from_paper_is_named_on_the_report(lite_world: World) -> None:
     made = draft(lite_world.site, lite_world.caller("agent"), land.visits[0], Wish())
     page = build_report(made.advice, made.card)
     assert "Fenwater Laboratory, paper 77-1" in {cell for row in page.results.rows for cell in row}
+
+
+def test_what_was_typed_and_not_yet_looked_at_is_taken_over_before_anything_is_issued(
+    lite_world: World, quick: None
+) -> None:
+    land = advised_land(lite_world)
+    client = lite_world.client("agent")
+    path = f"/visits/{land.visits[0]}/report"
+    form = {
+        "form_token": lite_world.form_token(client), "version": "1", "language": "en", "units": "metric",
+        "paper": "a4", "replaces": "", "shown": "language=en&units=metric&paper=a4&replaces=",
+        "seen": draft(lite_world.site, lite_world.caller("agent"), land.visits[0], Wish()).card.report_id,
+    }  # fmt: skip
+    assert form["shown"].replace("&", "&amp;") in client.get(path).text
+
+    spanish = client.post(path, data=form | {"language": "es", "comment": "Call first."})
+    assert spanish.headers["location"] == (
+        f"{path}?language=es&units=metric&paper=a4&replaces=&done=reports.done-taken-over"
+    )
+    assert rows(lite_world, schema.report) == []
+    desk = client.get(spanish.headers["location"]).text
+    assert ("Call first." in desk, '<option value="es" selected>' in desk) == (True, True)
+
+    only_typed = client.post(path, data=form | {"version": "2", "comment": "Call first!"})
+    assert only_typed.headers["location"].endswith("&done=reports.done-taken-over")
+    assert rows(lite_world, schema.report) == []
+    same = client.post(path, data=form | {"version": "3", "seen": "", "comment": "Call first!"})
+    assert same.headers["location"].endswith("?done=reports.done-issued")
+    (report,) = rows(lite_world, schema.report)
+    assert report.card["agent_comment"] == "Call first!"

@@ -63,10 +63,9 @@ def test_from_a_field_to_its_report(live: Live, tmp_path: Path, script: bool, wi
 
     page.get_by_role("link", name="Preview and issue the report").click()
     page.get_by_label("Language").select_option("es")
-    page.get_by_role("button", name="Take these choices").click()
     page.get_by_label("Comment of the adviser").fill("Empiece por la cal.")
-    page.get_by_role("button", name="Save the comment").click()
-    says(page, "The comment was saved.")
+    page.get_by_role("button", name="Save and look again").click()
+    says(page, "The choices and the comment were taken over.")
     expect(page.get_by_label("Language")).to_have_value("es")
     text = issue(page, tmp_path)
     assert "Empiece por la cal." in text
