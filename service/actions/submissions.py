@@ -9,14 +9,17 @@
          the later one       free again after CUT_OFF_AFTER             twice; the sender is told to look
          is told to wait
 
-The answers hold what the API answered, so they are forgotten after a day. The statuses are those of the IETF
-draft draft-ietf-httpapi-idempotency-key-header: 409 while the first is carried out, 422 for another request.
+The answers hold what the API answered, so they are forgotten after a day. One with a link that opens
+something by itself is not kept at all: its secret is stored nowhere. The statuses are those of the IETF draft
+draft-ietf-httpapi-idempotency-key-header: 409 while the first is carried out, 422 for another request.
 """
 
 from __future__ import annotations
 
 from datetime import timedelta
 
+from service.actions.privacy import REPORT_LINK
+from service.actions.signing import SET_PASSWORD
 from service.callers import Caller
 from service.refusals import Conflict, Invalid
 from service.site import Site
@@ -97,7 +100,9 @@ def finish(
     site: Site, caller: Caller, submission_id: int, status: int, content_type: str, answer: bytes
 ) -> None:
     """Keep a successful answer; after any other, free the key, unless something was stored all the same."""
-    kept = answer if 200 <= status < 300 and len(answer) <= LARGEST_ANSWER else None
+    links = (f"{site.settings.address}{path}".encode() for path in (SET_PASSWORD, REPORT_LINK))
+    fit = 200 <= status < 300 and len(answer) <= LARGEST_ANSWER and not any(link in answer for link in links)
+    kept = answer if fit else None
     with site.database.housekeeping(caller) as look:
         if kept is None:
             submissions.free(look, submission_id)

@@ -148,6 +148,19 @@ def test_what_broke_after_it_was_stored_is_not_stored_again(world: World) -> Non
     assert counties(world) == {"east"}
 
 
+def test_an_answer_with_the_secret_of_a_link_is_not_kept(world: World) -> None:
+    client = program(world, "administrator", app=app_of(world))
+    account = {"email": "new@soil.example", "name": "New", "role": "administrator"}
+    asked = {"json": account, "headers": {"idempotency-key": "k1"}}
+    made = client.post("/api/v1/accounts", **asked)
+    assert (made.status_code, "/set-password/" in made.json()["link"]) == (201, True)
+    with world.site.database.look(operator(), None) as look:
+        rows = look.connection.execute(sa.select(schema.submission)).all()
+    assert [(row.carried_out, row.answer) for row in rows] == [(True, None)]
+    problem = told(client.post("/api/v1/accounts", **asked), 409)
+    assert problem["title"] == "this request was carried out, but its answer was not kept"
+
+
 def test_an_upload_is_the_same_whatever_boundary_its_form_has(world: World) -> None:
     client = program(world, "laboratory", app=app_of(world))
 
