@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Any
+from typing import Annotated, Any
 
 from fastapi import APIRouter, status
 from pydantic import Field
@@ -20,6 +20,8 @@ from service.refusals import NotFound
 from service.web.asking import ApiCaller, TheSite
 
 router = APIRouter()
+Code = Annotated[Line, Field(max_length=64)]
+Number = Annotated[float, Field(allow_inf_nan=False, strict=True)]  # true is not 1, and "12" is a text
 
 
 class VisitPlan(Output):
@@ -53,17 +55,17 @@ class GivenPlan(Input):
 
 
 class GivenValue(Input):
-    """One value of a paper; exactly one of `value` and `below` is given."""
+    """One value of a paper; exactly one of `value` and `below` is given, as a number."""
 
-    lab_number: Line = Field(description="of a sample of the visit")
+    lab_number: Code = Field(description="of a sample of the visit")
     analyte: Line
     form: Line = Field(description="what the number counts, such as P or P2O5")
     method: Line = Field(description="id of a method of the tables")
-    value: float | None = Field(default=None, allow_inf_nan=False)
-    below: float | None = Field(default=None, gt=0, allow_inf_nan=False, description="a quantification limit")
+    value: Number | None = None
+    below: Number | None = Field(default=None, gt=0, description="a quantification limit")
     unit: SoilUnit
     basis: Basis
-    standard_uncertainty: float | None = Field(default=None, ge=0, allow_inf_nan=False)
+    standard_uncertainty: Number | None = Field(default=None, ge=0)
     origin: Line = Field(default="", description="which laboratory, and its paper's number")
 
 
@@ -93,7 +95,7 @@ class GivenPlace(Input):
 class PlacedValue(GivenValue):
     """One value of a walk-in."""
 
-    lab_number: Line = Field(description="place of the sample in the list of samples, from 1")
+    lab_number: Code = Field(description="place of the sample in the list of samples, from 1")
 
 
 class GivenWalkIn(Input):
@@ -103,11 +105,11 @@ class GivenWalkIn(Input):
         default=None, description="a registered field; then leave whose it is out"
     )
     grower_name: Line = ""
-    grower_code: Line = Field(default="", max_length=64, description="the laboratory's number of the grower")
+    grower_code: Code = Field(default="", description="the laboratory's number of the grower")
     farm_name: Line = ""
     field_name: Line = ""
-    field_code: Line = Field(default="", max_length=64, description="left out: one is made")
-    county_id: Line = ""
+    field_code: Code = Field(default="", description="left out: one is made")
+    county_id: Code = ""
     area_ha: float | None = Field(default=None, gt=0, le=100_000, allow_inf_nan=False)
     sampled_on: date
     crop: Line
@@ -219,7 +221,7 @@ def _typed(given: GivenValue, number: int) -> TypedValue:
     if given.below is not None:
         value = f"<{_text(given.below)}" if given.value is None else "either a value or a limit"
     return TypedValue(
-        row=number, sample=given.lab_number[:64], analyte=given.analyte, form=given.form,
+        row=number, sample=given.lab_number, analyte=given.analyte, form=given.form,
         method=given.method, value=value[:40], unit=given.unit, basis=given.basis,
         standard_uncertainty=_text(given.standard_uncertainty), origin=given.origin,
     )  # fmt: skip

@@ -266,6 +266,43 @@ def test_programs_type_values_and_walk_in(lite_world: World) -> None:
     assert (advice["results"][0]["below"], advice["results"][0]["origin"]) == (0.5, "Fenwater 77")
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"lab_number": "N" * 64 + "X"}, {"value": True}, {"value": "14"},
+        {"value": None, "below": True}, {"standard_uncertainty": True},
+    ],
+)  # fmt: skip
+def test_a_typed_value_is_of_the_very_sample_and_a_number(lite_world: World, wrong: dict[str, Any]) -> None:
+    land = add_field(lite_world)
+    add_visit(lite_world, land, samples=("N" * 64,))
+    value = {
+        "lab_number": "N" * 64, "analyte": "P", "form": "P", "method": "olsen-1:20-colour", "value": 14,
+        "unit": "mg/kg", "basis": "air-dry", "origin": "Fenwater 77",
+    }  # fmt: skip
+    asking = program(lite_world, "agent")
+    path = f"/api/v1/visits/{land.visits[0]}/values"
+    refused = asking.post(path, json={"values": [value | wrong]})
+    assert (refused.status_code, refused.json()["title"]) == (422, "the request is not as described")
+    assert list(wrong)[-1] in refused.json()["errors"][0]["pointer"]
+    assert asking.post(path, json={"values": [value]}).json() == {"stored": 1, "superseded": 0}
+
+
+@pytest.mark.parametrize("name", ["grower_code", "field_code", "county_id"])
+def test_a_code_longer_than_any_is_refused(lite_world: World, name: str) -> None:
+    body = {
+        "grower_name": "R. Osmund", "farm_name": "Brake", "field_name": "Acre", "county_id": "upper",
+        "sampled_on": "2026-04-01", "crop": "maize", "samples": [{"depth_from_cm": 0, "depth_to_cm": 20}],
+        "values": [
+            {"lab_number": "1", "analyte": "P", "form": "P", "method": "olsen-1:20-colour", "value": 14,
+             "unit": "mg/kg", "basis": "air-dry", "origin": "Fenwater 77"},
+        ],
+    }  # fmt: skip
+    refused = program(lite_world, "agent").post("/api/v1/walk-ins", json=body | {name: "c" * 65})
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["pointer"] == f"#/{name}"
+
+
 def test_advice_without_values_is_not_found(lite_world: World) -> None:
     land = add_field(lite_world)
     add_visit(lite_world, land)
