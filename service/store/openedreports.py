@@ -19,9 +19,11 @@ class IssuedReport:
     report_id: str  # as printed
     issued_on: date
     language: str
+    replaced_by: str | None  # as printed
     pdf: bytes
 
 
+_later = report.alias("later")
 _WHOLE = (
     report.join(sampling, report.c.sampling_id == sampling.c.id)
     .join(field, sampling.c.field_id == field.c.id)
@@ -43,10 +45,16 @@ def may_be_opened(look: Look, report_id: int) -> bool:
 def get(look: Look, report_id: int) -> IssuedReport | None:
     """The report of a link that was found to hold: the link is the right to it, so no scope is asked."""
     row = look.connection.execute(
-        sa.select(report.c.report_id, report.c.issued_on, report.c.language, document.c.content)
-        .select_from(_WHOLE.join(document, report.c.document_sha256 == document.c.sha256))
+        sa.select(
+            report.c.report_id, report.c.issued_on, report.c.language,
+            _later.c.report_id.label("replaced_by"), document.c.content,
+        )
+        .select_from(
+            _WHOLE.join(document, report.c.document_sha256 == document.c.sha256)
+            .outerjoin(_later, _later.c.replaces == report.c.id)
+        )
         .where(report.c.id == report_id, grower.c.erased_at.is_(None))
-    ).one_or_none()
-    return (
-        None if row is None else IssuedReport(row.report_id, row.issued_on, row.language, bytes(row.content))
-    )
+    ).one_or_none()  # fmt: skip
+    if row is None:
+        return None
+    return IssuedReport(row.report_id, row.issued_on, row.language, row.replaced_by, bytes(row.content))

@@ -10,7 +10,7 @@ import pytest
 import sqlalchemy as sa
 
 from reports.build import build_report
-from service.actions import advising, reporting
+from service.actions import advising, privacy, reporting
 from service.actions.reporting import Wish, draft, drawn, issue
 from service.callers import operator
 from service.refusals import Conflict, Invalid, NotAllowed, NotFound, Unavailable
@@ -267,6 +267,18 @@ def test_a_link_for_the_grower_is_shown_once(lite_world: World, quick: None) -> 
     page = client.post(f"/reports/{made.id}/link", data={"form_token": lite_world.form_token(client)})
     assert "https://soil.example/r/" in page.text
     assert "/r/" not in client.get(f"/reports/{made.id}").text.replace("/reports/", "")
+
+
+def test_the_link_of_a_replaced_report_says_so(lite_world: World, quick: None) -> None:
+    land = advised_land(lite_world)
+    agent, grower = lite_world.caller("agent"), lite_world.client()
+    first = issue(lite_world.site, agent, land.visits[0], Wish())
+    path = privacy.report_link(lite_world.site, agent, first.id)
+    assert "replaces this one" not in grower.get(path).text
+    second = issue(lite_world.site, agent, land.visits[0], Wish(replaces=first.report_id))
+    assert f"A newer report, {second.report_id}, replaces this one." in grower.get(path).text
+    newer = grower.get(privacy.report_link(lite_world.site, agent, second.id)).text
+    assert (second.report_id in newer, "replaces this one" in newer) == (True, False)
 
 
 def test_the_list_of_reports_says_which_stand(lite_world: World, quick: None) -> None:
