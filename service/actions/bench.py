@@ -103,7 +103,8 @@ def upload_run(
                 f"there is a run {there.run_id} already",
                 where=f"{name}, the run's name",
                 expected="a name that this laboratory has not given to a run before",
-                fix="give a rerun a name of its own in its file; a run of this name is in the list of runs",
+                fix="give a rerun a name of its own in its file; where the earlier file was wrong and is not "
+                "confirmed yet, throw it away on its page in the list of runs",
             )
         if replaces and store.by_name(change, replaces) is None:
             raise wrong_field(

@@ -49,10 +49,12 @@ def runs(
 
 
 @router.get("/runs/upload")
-def upload_form(visit: Visiting) -> HTMLResponse:
-    """Show the form for a run file."""
+def upload_form(
+    visit: Visiting, replaces: Annotated[str, Query(max_length=64)] = ""
+) -> HTMLResponse:  # fmt: skip
+    """Show the form for a run file; ``replaces`` names the run that it is a rerun of."""
     runviews.count_runs(visit.site, visit.caller)  # who has no business with runs is told so here
-    return _upload_form(visit, {}, None)
+    return _upload_form(visit, {"replaces": replaces}, None)
 
 
 @router.post("/runs/upload")

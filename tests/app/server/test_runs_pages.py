@@ -151,6 +151,8 @@ def test_a_run_that_its_checks_hold_cannot_be_accepted_from_its_page(analyst: An
     analyst.send("/runs/1/decision", version="2", state="held", reason="it drifts")
     assert "it drifts" in analyst.see("/runs/1")
     assert "on hold" in analyst.see("/runs?state=held")
+    assert 'href="/runs/upload?replaces=QW-0413-N">Upload its rerun' in analyst.see("/runs/1")
+    assert 'name="replaces" type="text" value="QW-0413-N"' in analyst.see("/runs/upload?replaces=QW-0413-N")
 
 
 def test_a_wrong_file_is_thrown_away(analyst: Analyst) -> None:

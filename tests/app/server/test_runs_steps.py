@@ -89,6 +89,7 @@ def test_a_name_is_given_once_whatever_its_capitals(world: World) -> None:
     with pytest.raises(Conflict) as caught:
         upload_run(world.site, caller, run_file(NAME.lower()))
     assert f"there is a run {NAME} already" in str(caught.value)
+    assert "not confirmed yet, throw it away" in (caught.value.fix or "")
     assert "give a rerun a name of its own" in str(caught.value)
     upload_run(
         world.site, world.caller("other-laboratory"), run_file()
