@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 import tarfile
+import urllib.request
 import zipfile
 from pathlib import Path
 
@@ -45,8 +47,17 @@ def test_wheel_holds_three_packages_and_the_tables(wheel: Path) -> None:
         "service/demo/samples.csv",
         "reports/wording/en.yaml",
         "reports/wording/es.yaml",
+        "service/pages/static/site.css",
+        "service/pages/static/site.js",
+        "service/pages/static/mark.svg",
+        "service/store/migrations/versions/rev_0001_first.py",
     ):
         assert needed in names
+    assert {name for name in names if name.endswith(".j2")} == {
+        path.relative_to(ROOT).as_posix()
+        for package in ("reports", "service")
+        for path in (ROOT / package).rglob("*.j2")
+    }
     in_clone = {path.relative_to(ROOT / "tables").as_posix() for path in (ROOT / "tables").rglob("*.yaml")}
     in_wheel = {
         name.removeprefix("service/_tables/") for name in names if name.startswith("service/_tables/")
@@ -64,11 +75,13 @@ def test_installed_command_runs_with_the_clone_out_of_sight(wheel: Path, tmp_pat
         "from service.cli.app import main; sys.argv[1:] = {}; main()"
     )
 
+    environment = os.environ | {"PYTHONPATH": str(site)}
+
     def command(*arguments: str) -> subprocess.CompletedProcess[str]:
         return subprocess.run(
             [sys.executable, "-c", program.format(list(arguments))],
             cwd=elsewhere,
-            env=os.environ | {"PYTHONPATH": str(site)},
+            env=environment,
             capture_output=True,
             text=True,
             check=False,
@@ -81,3 +94,15 @@ def test_installed_command_runs_with_the_clone_out_of_sight(wheel: Path, tmp_pat
     done = command("demo", "--out", "demo")
     assert done.returncode == 0, done.stdout + done.stderr
     assert len(list((elsewhere / "demo").rglob("*.pdf"))) >= 10
+
+    serve = [sys.executable, "-c", program.format(["serve", "--port", "0", "--no-demo"])]
+    with subprocess.Popen(serve, cwd=elsewhere, env=environment, stdout=subprocess.PIPE, text=True) as server:
+        assert server.stdout is not None
+        heard = next(line for line in server.stdout if '"listening"' in line)
+        address = json.loads(heard)["address"]
+        for path, expected in (("/sign-in", "<form"), ("/static/site.css", "--paper")):
+            with urllib.request.urlopen(address + path) as answer:
+                assert expected in answer.read().decode()
+        server.terminate()
+        server.communicate()
+    assert server.returncode == 0
