@@ -21,7 +21,7 @@ from reports.notice import notice_pdf
 from service.callers import Caller, Right
 from service.refusals import Conflict, NotAllowed, NotFound
 from service.site import Site
-from service.store import documents, links, openedreports, privacy
+from service.store import documents, links, openedreports, privacy, reports
 from service.store.database import Look
 from service.store.openedreports import IssuedReport
 from service.store.privacy import Holding
@@ -119,6 +119,7 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
     with site.database.look(caller, Right.HANDLE_PERSONAL_DATA) as look:
         known = privacy.mentions(look, _whole(look, grower_id))
     with site.database.change(caller, Right.HANDLE_PERSONAL_DATA) as change:
+        reports.in_turn(change)  # one that is being issued would keep the name
         holding = _whole(change, grower_id)
         if holding.grower["erased_at"] is not None:
             raise Conflict(

@@ -133,6 +133,7 @@ def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "")
         raise _changed(visit_id)
     content = drawn(made)  # outside of any transaction: nobody waits for the database meanwhile
     with site.database.change(caller, Right.ISSUE_REPORTS) as change:
+        reports.in_turn(change)  # before it is read whether a report stands already
         if _draft(site, change, visit_id, wish).card.report_id != made.card.report_id:
             raise _changed(visit_id)
         added = reports.add(

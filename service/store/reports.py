@@ -107,14 +107,20 @@ def the_report(look: Look, report_id: int) -> ReportRow:
     return found[0]
 
 
-def add(change: Change, values: dict[str, Any]) -> int:
-    """Write a report; returns its id.
+def in_turn(change: Change) -> None:
+    """Wait until nobody else writes or erases reports of the laboratory; nobody does until this change ends.
 
-    Reports of one laboratory are written one after the other, so that whoever reads them by rising id misses
-    none: without that a lower id could become visible after a higher one was read.
+    Reports of one laboratory are written one after the other. Two of one crop can then not both stand, none
+    escapes who erases a grower, and whoever reads them by rising id misses none: without that a lower id
+    could become visible after a higher one was read.
     """
     own = laboratory.c.id == change.scope.laboratory_id
     change.connection.execute(sa.select(laboratory.c.id).where(own).with_for_update())
+
+
+def add(change: Change, values: dict[str, Any]) -> int:
+    """Write a report in one's turn, see :func:`in_turn`; returns its id."""
+    in_turn(change)
     added: int = change.connection.execute(
         report.insert()
         .values(**values, laboratory_id=change.scope.laboratory_id, issued_at=change.now)
