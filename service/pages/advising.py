@@ -52,8 +52,9 @@ def save_plan(visit: Posted, visit_id: Id, given: Sent) -> Response:
     units = f"?units={text_of(given, 'units')}" if text_of(given, "units") in ("metric", "us") else ""
     try:
         plan = typed_plan(given, stored.plan.comment)
-        version = int(text_of(given, "version")) if text_of(given, "version").isdecimal() else 0
-        advising.set_plan(visit.site, visit.caller, visit_id, version, plan)
+        version = text_of(given, "version")[:10]
+        seen = int(version) if version.isdecimal() else 0
+        advising.set_plan(visit.site, visit.caller, visit_id, seen, plan)
     except FurrowsliceError as error:
         shown = shown_plan(advising.plan_of(stored)) | {
             name: text for name, text in given.items() if isinstance(text, str)

@@ -158,12 +158,15 @@ def change_plan(change: Change, visit: VisitRow, version: int, values: Mapping[s
     Conflict
         If the plan is no longer the one of that version.
     """
-    done = change.connection.execute(
-        sampling.update()
-        .where(sampling.c.id == visit.id, sampling.c.version == version)
-        .values(**values, version=version + 1)
-    )
-    if done.rowcount != 1:
+    if visit.version == version:  # compared here first: no engine takes a whole number of any length
+        changed = change.connection.execute(
+            sampling.update()
+            .where(sampling.c.id == visit.id, sampling.c.version == version)
+            .values(**values, version=version + 1)
+        ).rowcount
+    else:
+        changed = 0
+    if changed != 1:
         raise Conflict(
             "somebody else has changed this plan since you opened it, so nothing was stored",
             where=f"visit {visit.id}", expected=f"the plan as it was when you opened it, version {version}",

@@ -288,6 +288,22 @@ def test_a_typed_value_is_of_the_very_sample_and_a_number(lite_world: World, wro
     assert asking.post(path, json={"values": [value]}).json() == {"stored": 1, "superseded": 0}
 
 
+@pytest.mark.parametrize("digits", [10, 30, 5000])
+def test_a_version_of_many_digits_is_one_that_nobody_has_seen(world: World, digits: int) -> None:
+    land = advised_land(world)
+    client = world.client("agent")
+    form = {
+        "form_token": world.form_token(client),
+        "version": "9" * digits,
+        "crop": "maize",
+        "comment": "new",
+    }
+    for path in ("plan", "comment", "report"):
+        answer = client.post(f"/visits/{land.visits[0]}/{path}", data=form)
+        assert answer.status_code in (409, 422), path
+    assert advising.visit(world.site, world.caller("agent"), land.visits[0]).version == 1
+
+
 @pytest.mark.parametrize("name", ["grower_code", "field_code", "county_id"])
 def test_a_code_longer_than_any_is_refused(lite_world: World, name: str) -> None:
     body = {
