@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any, Literal, cast
 
+import numpy as np
 from fastapi import APIRouter, Request
 from starlette.responses import HTMLResponse, Response
 
@@ -86,7 +87,8 @@ def shown_plan(plan: Plan) -> dict[str, str]:
     shown = {name: "" if value is None else str(value) for name, value in plan.model_dump().items()}
     for name in NUMBERS:
         value = getattr(plan, name)
-        shown[name] = "" if value is None else f"{value:g}"
+        # Every digit: what a form shows is stored with the next change, and must still be the same number.
+        shown[name] = "" if value is None else np.format_float_positional(value, trim="-")
     for name in (*YES_NO, "near_water"):
         shown[name] = {True: "yes", False: "no"}.get(getattr(plan, name), "")
     return shown

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from service.actions import advising
 from service.actions.advising import Plan, advised, context, plan_of, set_plan
 from service.callers import operator
+from service.pages.advising import shown_plan, typed_plan
 from service.refusals import Conflict, Invalid, NotAllowed, NotFound
 from service.store import schema
 from tests.app.server.conftest import World
@@ -170,6 +171,12 @@ def test_a_plan_is_tried_by_address_and_saved_by_form(lite_world: World) -> None
     assert (saved.status_code, saved.headers["location"]) == (303, f"{path}?done=advising.done-plan")
     stale = client.post(f"{path}/plan", data=token | {"crop": "soybean"})
     assert (stale.status_code, "somebody else has changed" in stale.text) == (422, True)
+
+
+@pytest.mark.parametrize("goal", [9.5, 12345.678, 17.333333, 0.00001, 20000.0])
+def test_a_form_that_is_sent_back_as_it_was_shown_changes_no_number(goal: float) -> None:
+    shown = shown_plan(plan(yield_goal=goal, manure_n_kg_per_ha=1 / 3, manure_k2o_kg_per_ha=0.0))
+    assert typed_plan(shown, "") == plan(yield_goal=goal, manure_n_kg_per_ha=1 / 3, manure_k2o_kg_per_ha=0.0)
 
 
 def test_a_mistake_in_the_plan_is_said_beside_its_field(lite_world: World) -> None:
