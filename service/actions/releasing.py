@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from threading import Lock
@@ -19,6 +20,7 @@ from service.refusals import Conflict, NotFound
 from service.site import Site
 from service.store import documents, values
 from service.store import runs as store
+from service.store.database import Change
 from service.store.runs import RunRow
 from service.store.values import NewValue
 
@@ -43,8 +45,8 @@ def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Releas
     """Release the values of an accepted run and freeze its sheet.
 
     The sheet's page is printed by :func:`print_sheet`: that takes longer than anybody should wait. What is
-    released never changes. Earlier values of the same samples and method are superseded, and kept. Cups that
-    no list has named wait.
+    released never changes. Earlier values of the same samples and method are superseded, and kept, except
+    those of a rerun of this very run, which stand. Cups that no list has named wait.
 
     Raises
     ------
@@ -65,17 +67,19 @@ def release_run(site: Site, caller: Caller, run_id: int, version: int) -> Releas
             sheet=sheet.model_dump(mode="json"), sheet_card=card.model_dump(mode="json"),
             sheet_language=caller.language,
         )  # fmt: skip
-        put = values.put(change, _new_values(worked, row, set(worked.named.ids)))
+        new = _new_values(worked, row, set(worked.named.ids))
+        new, left_out = _without_standing(change, new, store.reruns(change, row))
+        put = values.put(change, new)
         store.add_waiting(change, run_id, worked.unmatched)
         held_back = tuple(worked.withheld.items())
         change.note(
             "release", "run", run_id, {"state": "accepted"},
             {
                 "state": "released", "values": put.stored, "superseded": put.superseded,
-                "waiting": len(worked.unmatched), "withheld": len(held_back),
+                "waiting": len(worked.unmatched), "withheld": len(held_back), "left_out": len(left_out),
             },
         )  # fmt: skip
-    return Released(put.stored, put.superseded, worked.unmatched, held_back)
+    return Released(put.stored, put.superseded, worked.unmatched, held_back, _numbers(worked, left_out))
 
 
 def print_sheet(site: Site, caller: Caller, run_id: int) -> tuple[str, bytes]:
@@ -140,19 +144,30 @@ def release_waiting(site: Site, caller: Caller, run_id: int, version: int) -> Re
             )
         _, worked = worked_run(site, change, row)
         require_acceptable(worked, row)
-        new = _new_values(worked, row, set(named))
-        keys = {(each.sample_id, each.analyte, each.method) for each in new}
-        standing = values.standing_keys(change, keys)
-        left_out = [each for each in new if (each.sample_id, each.analyte, each.method) in standing]
-        put = values.put(change, [each for each in new if each not in left_out])
+        new, left_out = _without_standing(change, _new_values(worked, row, set(named)))
+        put = values.put(change, new)
         store.end_waiting(change, run_id, named)
         store.update(change, row)
-        number_of = {sample_id: number for number, sample_id in worked.named.ids.items()}
         kept_back = tuple((number, flag) for number, flag in worked.withheld.items() if number in named)
         after = {"values": put.stored, "withheld": len(kept_back), "left_out": len(left_out)}
         change.note("release-waiting", "run", run_id, after=after)
-    out = tuple(number_of[each.sample_id] for each in left_out)
-    return Released(put.stored, put.superseded, withheld=kept_back, left_out=out)
+    return Released(put.stored, put.superseded, withheld=kept_back, left_out=_numbers(worked, left_out))
+
+
+def _without_standing(
+    change: Change, new: Sequence[NewValue], runs: Collection[int] | None = None
+) -> tuple[list[NewValue], list[NewValue]]:
+    """Values to store, and those left out because another value stands; with ``runs``, one of these."""
+    keys = {each: (each.sample_id, each.analyte, each.method) for each in new}
+    standing = values.standing_keys(change, set(keys.values()), runs)
+    free = [each for each in new if keys[each] not in standing]
+    return free, [each for each in new if keys[each] in standing]
+
+
+def _numbers(worked: Worked, some: Sequence[NewValue]) -> tuple[str, ...]:
+    """Lab numbers of some values."""
+    number_of = {sample_id: number for number, sample_id in worked.named.ids.items()}
+    return tuple(number_of[each.sample_id] for each in some)
 
 
 def _new_values(worked: Worked, row: RunRow, numbers: set[str]) -> list[NewValue]:

@@ -110,6 +110,21 @@ def by_name(look: Look, run_id: str) -> RunRow | None:
     return None if row is None else RunRow.model_validate(dict(row))
 
 
+def reruns(look: Look, row: RunRow) -> set[int]:
+    """Ids of the reruns of a run, and of their reruns."""
+    found: set[int] = set()
+    names = {row.run_id.casefold()}
+    while names:
+        rows = look.connection.execute(
+            sa.select(run.c.id, run.c.run_id_folded).where(
+                run.c.laboratory_id == look.scope.laboratory_id, sa.func.lower(run.c.replaces).in_(names)
+            )
+        ).all()
+        names = {each.run_id_folded for each in rows if each.id not in found}
+        found |= {each.id for each in rows}
+    return found
+
+
 def listing(
     look: Look, *, search: str = "", state: State | None = None, before: int | None = None, most: int = 50
 ) -> tuple[RunRow, ...]:

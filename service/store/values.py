@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from typing import TypeVar
@@ -136,19 +136,25 @@ def put(change: Change, rows: Sequence[NewValue]) -> Put:
     return Put(len(rows), len(older))
 
 
-def standing_keys(look: Look, keys: set[tuple[int, str, str]]) -> set[tuple[int, str, str]]:
-    """Those of some samples, analytes and methods that have a value already."""
-    return {key for _, key in _standing(look, keys)}
+def standing_keys(
+    look: Look, keys: set[tuple[int, str, str]], runs: Collection[int] | None = None
+) -> set[tuple[int, str, str]]:
+    """Those of some samples, analytes and methods that have a value already; with ``runs``, one of these."""
+    return {key for _, key in _standing(look, keys, runs)}
 
 
-def _standing(look: Look, keys: set[tuple[int, str, str]]) -> list[tuple[int, tuple[int, str, str]]]:
+def _standing(
+    look: Look, keys: set[tuple[int, str, str]], runs: Collection[int] | None = None
+) -> list[tuple[int, tuple[int, str, str]]]:
     """Ids of the standing values of these samples, analytes and methods, with these."""
     kind = (soil_value.c.sample_id, soil_value.c.analyte, soil_value.c.method)
     found = []
     for some in chunks(sorted({key[0] for key in keys})):
         rows = look.connection.execute(
             sa.select(soil_value.c.id, *kind).where(
-                soil_value.c.sample_id.in_(some), soil_value.c.superseded_at.is_(None)
+                soil_value.c.sample_id.in_(some),
+                soil_value.c.superseded_at.is_(None),
+                sa.true() if runs is None else soil_value.c.run_id.in_(sorted(runs)),
             )
         )
         found += [(row.id, key) for row in rows if (key := (row.sample_id, row.analyte, row.method)) in keys]

@@ -77,10 +77,10 @@ def lay_bench(world: World, folder: Path, *without: str) -> None:
     register_list(world.site, world.caller("laboratory"), demo_list(folder, *without))
 
 
-def accepted(world: World, file: Upload | None = None) -> int:
+def accepted(world: World, file: Upload | None = None, replaces: str = "") -> int:
     """Upload, confirm and accept a run; it is then at version 3."""
     caller = world.caller("laboratory")
-    run_id = upload_run(world.site, caller, file or run_file())
+    run_id = upload_run(world.site, caller, file or run_file(), replaces=replaces)
     confirm_run(world.site, caller, run_id, 1)
     decide(world.site, caller, run_id, 2, "accepted")
     return run_id

@@ -172,6 +172,25 @@ def test_a_rerun_supersedes_and_both_are_kept_and_shown(world: World, tmp_path: 
     assert {stands for _, stands in shown.released.values()} == {False}
 
 
+def test_a_run_that_is_released_after_its_rerun_supersedes_nothing_of_it(
+    world: World, tmp_path: Path
+) -> None:
+    lay_bench(world, tmp_path)
+    site, caller, first = world.site, world.caller("laboratory"), accepted(world)
+    second = accepted(world, run_file("RERUN"), replaces=NAME.lower())
+    third = accepted(world, run_file("THIRD", at_18="18,sample,004811,,,9000,"), replaces="RERUN")
+    assert release_run(site, caller, third, 3).values == 20
+    stood = _values(world)
+    late = release_run(site, caller, first, 3)  # its rerun was run again: that counts as well
+    assert (late.values, late.superseded, len(late.left_out)) == (0, 0, 20)
+    assert "004811" in late.left_out
+    assert set(show_run(site, caller, first).left_out) == set(late.left_out)
+    assert _values(world) == stood
+    assert release_run(site, caller, second, 3).left_out == late.left_out
+    other = accepted(world, run_file("OTHER"))  # no rerun of it: the newest release stands, as ever
+    assert release_run(site, caller, other, 3).superseded == 20
+
+
 def test_values_held_back_by_a_flag_stay_in_the_laboratory(world: World, tmp_path: Path) -> None:
     lay_bench(world, tmp_path)
     caller = world.caller("laboratory")
