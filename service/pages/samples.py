@@ -7,12 +7,15 @@ from datetime import date
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
+import numpy as np
 from fastapi import APIRouter, Depends, File, Form, Query, Request, UploadFile
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
+from interpretation.laboratory.soil import reported, reported_limit
 from reports.findings import FORMLESS
+from reports.format import soil_unit
 from service.actions import land, registering, samples
 from service.callers import Right
 from service.pages.forms import Id
@@ -21,6 +24,7 @@ from service.refusals import Invalid, NotAllowed
 from service.samplefiles import REQUIRED
 from service.sampleforms import samples_of
 from service.store.samples import Measured
+from service.store.values import ValueRow
 from service.uploads import laid_down
 from service.web.problems import status_of
 from service.web.templates import Words
@@ -176,10 +180,24 @@ def one_sample(visit: Visiting, sample_id: Id) -> HTMLResponse:
     return visit.page(
         "samples/sample.html.j2",
         row=view.row,
-        values=view.values,
+        values=[(value, *_written(visit, value)) for value in view.values],
         facts=_facts(visit, view.row),
         formless=FORMLESS,
     )
+
+
+def _written(visit: Visit, row: ValueRow) -> tuple[str, str]:
+    """A value and its standard uncertainty; measured ones with the digits that the run's sheet prints."""
+    w, spread = visit.words, row.standard_uncertainty
+    given = row.below if row.value is None else row.value
+    method = visit.site.tables.methods.get(row.method)
+    if row.run_id is None or method is None or given is None:  # typed from a paper: as it is there
+        shown, about = w.number(given), w.number(spread)
+    else:
+        rounded, decimals = (reported_limit if row.value is None else reported)(np.array([given]), method)
+        shown = w.format.number(float(rounded[0]), int(decimals[0]))
+        about = "–" if spread is None else w.format.number(spread, int(decimals[0]) + 1)
+    return f"{'< ' if row.value is None else ''}{shown}{soil_unit(row.unit)}", about
 
 
 def _degrees(value: float | None, w: Words) -> str:

@@ -202,6 +202,7 @@ def test_other_crops_that_were_asked_for_are_one_step_away(lite_world: World) ->
     tried = client.get(f"{path}?crop=potato&units=metric").text
     assert "It is not stored yet" in tried
     assert "run BR-0412" in tried  # where each value comes from
+    assert '<a href="/samples/1">' in tried  # what stands and what was superseded
 
 
 def test_a_visit_without_values_says_so(lite_world: World) -> None:

@@ -9,6 +9,7 @@ from openpyxl import Workbook
 from starlette.testclient import TestClient
 
 from service.actions.releasing import release_run
+from service.actions.samples import show_sample
 from tests.app.server.bench import accepted, lay_bench, listed, run_file, write_list
 from tests.app.server.conftest import World
 
@@ -165,6 +166,10 @@ def test_superseded_values_are_shown_and_marked(lite_world: World, tmp_path: Pat
     assert page.count("stands</span>") == 1
     assert page.index("RERUN") < page.index("QW-0412-P")
     assert '<a href="/runs/1">QW-0412-P</a>' in page
+    (stands, _) = show_sample(lite_world.site, caller, 1).values
+    assert (stands.value, stands.standard_uncertainty) == pytest.approx((8.732, 1.092), abs=0.0005)
+    assert page.count(">8.7 mg/kg</td>") == 2  # as the sheet prints it, and not with digits that mean nothing
+    assert page.count(">1.09</td>") == 2
     seen = Person(lite_world, "agent").see("/samples/1")
     assert "QW-0412-P" in seen
     assert '<a href="/runs/1">' not in seen  # an agent has no business with runs
