@@ -222,11 +222,12 @@ def _put(
         )
         for row in frame.to_dict("records")
     ]  # fmt: skip
+    put = values.put(change, new)
     measured = {
         (each.sample_id, each.analyte, each.method): each.run_name
         for each in values.of_samples(change, [*ids.values()])
-        if each.superseded_at is None and each.run_id is not None
-    }
+        if each.run_id is not None
+    }  # looked for afterwards, when nobody can release one in between: what is refused is rolled back
     for index, each in enumerate(new):
         run = measured.get((each.sample_id, each.analyte, each.method))
         if run is not None:
@@ -236,7 +237,6 @@ def _put(
                 expected="a value that the laboratory has not released",
                 fix="leave the row out; only the laboratory replaces its own value, by a rerun",
             )  # fmt: skip
-    put = values.put(change, new)
     change.note(
         "type", "visit", visit_id,
         after={

@@ -14,7 +14,7 @@ from service.actions.advising import Plan
 from service.actions.papers import TypedSample, TypedValue, WalkIn
 from service.callers import operator
 from service.refusals import Conflict, Invalid, NotAllowed, NotFound
-from service.store import schema
+from service.store import schema, values
 from tests.app.server.conftest import World
 from tests.app.server.land import P, add_field, add_value, add_visit, advised_land
 
@@ -153,11 +153,9 @@ def test_a_newer_typed_value_supersedes_an_older_one_and_both_are_kept(world: Wo
     assert (older.value, older.superseded_by, newer.value, newer.superseded_at) == (14, newer.id, 15, None)
 
 
-def test_what_the_laboratory_has_released_is_not_typed_over(world: World) -> None:
-    land = add_field(world)
-    visit = add_visit(world, land)
+def released_run(world: World) -> int:
     with world.site.database.housekeeping(operator()) as look:
-        run = look.connection.execute(
+        run: int = look.connection.execute(
             schema.run.insert()
             .values(
                 laboratory_id=world.laboratories["a"], run_id="BR-0412", run_id_folded="br-0412", analyte="P",
@@ -167,9 +165,36 @@ def test_what_the_laboratory_has_released_is_not_typed_over(world: World) -> Non
             )
             .returning(schema.run.c.id)
         ).scalar_one()  # fmt: skip
-    add_value(world, land.samples[0], P, 9.0, run_id=run)
+    return run
+
+
+def test_what_the_laboratory_has_released_is_not_typed_over(world: World) -> None:
+    land = add_field(world)
+    visit = add_visit(world, land)
+    add_value(world, land.samples[0], P, 9.0, run_id=released_run(world))
     with pytest.raises(Conflict, match="in run BR-0412"):
         papers.type_values(world.site, world.caller("agent"), visit, [typed(method=P[2])], PAPER)
+
+
+def test_what_is_released_at_the_same_moment_is_not_typed_over(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    land = add_field(world)
+    visit, run = add_visit(world, land), released_run(world)
+    put = values.put
+
+    def released_before(*given: Any) -> Any:
+        add_value(world, land.samples[0], P, 9.0, run_id=run)
+        return put(*given)
+
+    if world.site.database.engine.dialect.name == "sqlite":  # one writer at a time: this is the moment before
+        add_value(world, land.samples[0], P, 9.0, run_id=run)
+    else:
+        monkeypatch.setattr(values, "put", released_before)
+    with pytest.raises(Conflict, match="in run BR-0412"):
+        papers.type_values(world.site, world.caller("agent"), visit, [typed(method=P[2])], PAPER)
+    (stands,) = stored(world)
+    assert (stands.run_id, stands.superseded_at) == (run, None)
 
 
 def test_values_go_onto_ones_own_samples_alone(world: World) -> None:
