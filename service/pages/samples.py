@@ -15,7 +15,7 @@ from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
 from interpretation.laboratory.soil import reported, reported_limit
 from reports.findings import FORMLESS
-from reports.format import soil_unit
+from reports.format import printed, soil_unit
 from service.actions import land, registering, samples
 from service.callers import Right
 from service.pages.forms import Id
@@ -183,6 +183,7 @@ def one_sample(visit: Visiting, sample_id: Id) -> HTMLResponse:
         values=[(value, *_written(visit, value)) for value in view.values],
         facts=_facts(visit, view.row),
         formless=FORMLESS,
+        printed=printed,
     )
 
 

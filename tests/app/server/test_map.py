@@ -168,6 +168,7 @@ def test_the_page_shows_classes_by_letter_and_word_and_the_same_as_a_table(lite_
         "/places", data={"form_token": lite_world.form_token(client)}, files={"file": ("p.geojson", places)}
     )
     assert "places of 2 samples, outlines of 1 fields" in sent.text
+    assert '<td class="number">1.00400°</td><td class="number">52.00400°</td>' in client.get(path).text
     page = client.get(path, params={"test": "P bray1-1:10-colour"}).text
     assert page.count("<circle") == 2 + 5  # two samples, five classes in the legend
     for text in ("52.00300", "A: very low", 'aria-current="page"', '<path d="M'):
