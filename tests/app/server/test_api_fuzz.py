@@ -95,10 +95,10 @@ def test_what_is_answered_is_as_described(fresh: Filled, operations: dict[str, A
 
 
 def test_what_was_drawn_got_far_enough() -> None:
-    """Otherwise nothing was shown: half of the operations were carried out, and each refusal was met."""
+    """Otherwise nothing was shown: a third of the operations were carried out, and each refusal was met."""
     assert ANSWERED.keys() >= {200, 201, 403, 404, 409, 422}
     assert ANSWERED.keys() <= {200, 201, 204, 400, 401, 403, 404, 409, 413, 422}
-    assert len(ANSWERED[200] | ANSWERED[201] | ANSWERED[204]) >= len(LABELS) / 2
+    assert len(ANSWERED[200] | ANSWERED[201] | ANSWERED[204]) >= len(LABELS) / 3
 
 
 def asks(operation: Any) -> bool:
