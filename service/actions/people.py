@@ -73,6 +73,9 @@ def add_account(site: Site, caller: Caller, person: Person) -> tuple[Account, st
 def change_account(site: Site, caller: Caller, account_id: int, person: Person) -> Account:
     """Change an account. A change of what it may see or do ends its sessions: the next begins with it.
 
+    In another laboratory its tokens end as well: a program that was given one for the records of the first is
+    not to find itself in those of the other.
+
     Raises
     ------
     WrongFields
@@ -89,6 +92,8 @@ def change_account(site: Site, caller: Caller, account_id: int, person: Person) 
         new = _existing(change, account_id)
         if _reach(old) != _reach(new):
             accounts.end_sessions(change, account_id)
+        if old.laboratory_id != new.laboratory_id:
+            accesstokens.revoke(change, account_id)
         before, after = _told(old.model_dump()), _told(fields)
         changed = [name for name in after if after[name] != before[name]]
         change.note(

@@ -24,6 +24,7 @@ from service.tokens import sha256
 from service.web.templates import catalogue
 from service.web.visit import COOKIE
 from tests.app.server.conftest import World
+from tests.app.server.tokens import program
 
 GOOD, OTHER = "teal kettle under nineteen maples", "ninety amber otters rowing home"
 
@@ -152,6 +153,24 @@ def test_a_change_of_reach_ends_the_sessions_and_a_change_of_name_does_not(world
     assert client.get("/").status_code == 303
     assert world.caller("agent").scope.counties is None
     assert world.caller("agent").may(Right.RELEASE_RUNS)
+
+
+@pytest.mark.parametrize(
+    ("role", "laboratory", "counties", "works"),
+    [("agent", "a", ("lower",), True), ("laboratory", "a", (), True), ("agent", "b", ("upper",), False)],
+)
+def test_a_token_does_not_move_to_another_laboratory(
+    world: World, role: str, laboratory: str, counties: tuple[str, ...], works: bool
+) -> None:
+    client = program(world, "agent")
+    assert client.get("/api/v1/me").status_code == 200
+    given = person(
+        world, email="agent@soil.example", role=role, laboratory_id=world.laboratories[laboratory],
+        counties=counties,
+    )  # fmt: skip
+    people.change_account(world.site, world.caller("administrator"), world.people["agent"], given)
+    assert client.get("/api/v1/me").status_code == (200 if works else 401)
+    assert len(myself.show_myself(world.site, world.caller("agent")).tokens) == works
 
 
 def test_a_closed_account_is_out_at_once_with_its_tokens_and_links(world: World) -> None:
