@@ -101,6 +101,7 @@ def write_samples(change: Change, listed: ListedSamples, digest: str = "") -> Re
     for code, row in listed.first_of_field.items():
         if code in known:
             _check_field(change, listed, row, known[code])
+    _place(change, listed, known)
     farms, new_growers = _farms(change, listed, known)
     fields, new_fields = _fields(change, listed, known, farms)
     visits = _visits(change, listed, fields)
@@ -190,7 +191,8 @@ def _check_field(change: Change, listed: ListedSamples, row: int, known: store.K
     foreign = own is not None and known.county_id not in own
     registered = {
         "field_name": known.name, "farm_name": known.farm_name, "grower_name": known.grower_name,
-        "region": known.region, "county": known.county_id or "", "grower_id": known.grower_code or "",
+        "region": known.region, "county": known.county_id or cells["county"],
+        "grower_id": known.grower_code or "",
     }  # fmt: skip
     differing = [name for name, value in registered.items() if cells[name] and cells[name] != value]
     if differing or foreign:
@@ -205,6 +207,19 @@ def _check_field(change: Change, listed: ListedSamples, row: int, known: store.K
 
 
 # ------------------------------------------------------------------------------------------------ writing
+
+
+def _place(change: Change, listed: ListedSamples, known: dict[str, store.KnownField]) -> None:
+    """Give a county to fields that were registered without one.
+
+    Only the laboratory gets here: for agents such a field lies elsewhere. Without a county no agent looks
+    after it, and nobody could tell or erase what is kept about its grower.
+    """
+    for code, row in listed.first_of_field.items():
+        county = listed.columns["county"][row]
+        if code in known and known[code].county_id is None and county:
+            store.place_field(change, known[code].id, county)
+            change.note("change", "field", known[code].id, after={"changed": ["county_id"]})
 
 
 def _farms(

@@ -142,6 +142,12 @@ def add_fields(change: Change, rows: Sequence[Mapping[str, Any]]) -> list[int]:
     return _add(change, field, [{**row, "code_folded": row["code"].casefold(), **shared} for row in rows])
 
 
+def place_field(change: Change, field_id: int, county_id: str) -> None:
+    """Write the county of a field of the caller's laboratory."""
+    own = (field.c.id == field_id) & (field.c.laboratory_id == change.scope.laboratory_id)
+    change.connection.execute(field.update().where(own).values(county_id=county_id))
+
+
 def add_samplings(change: Change, rows: Sequence[Mapping[str, Any]]) -> list[int]:
     """Add samplings; returns their ids in order."""
     shared = {"registered_at": change.now, "registered_by": change.caller.name}

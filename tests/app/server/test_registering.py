@@ -258,3 +258,18 @@ def test_a_number_opens_no_grower_elsewhere_to_an_agent(world: World, tmp_path: 
     _register(world, tmp_path, theirs | {"grower_name": ""})  # the laboratory may, and then it is the agent's
     more = theirs | {"lab_number": "0102", "field_id": "F-10", "grower_name": ""}
     assert _register(world, tmp_path, more, person="agent").new_growers == 0
+
+
+def test_a_later_list_gives_a_county_to_a_field_that_has_none(world: World, tmp_path: Path) -> None:
+    _register(world, tmp_path, {"county": ""}, {"county": "", "field_id": "F-2"})
+    later = {"lab_number": "0101", "county": "upper"}
+    with pytest.raises(Conflict, match="the field F-1 is a field elsewhere"):
+        _register(world, tmp_path, later, person="agent")
+    _register(world, tmp_path, later)
+    fields = {field.code: field.county_id for field in _all(world, schema.field)}
+    assert fields == {"F-1": "upper", "F-2": None}
+    lines = [(line.verb, line.kind, line.after) for line in _all(world, schema.audit)]
+    assert ("change", "field", {"changed": ["county_id"]}) in lines
+    _register(world, tmp_path, {"lab_number": "0102"}, person="agent")  # who now looks after it
+    with pytest.raises(Conflict, match="with another county"):
+        _register(world, tmp_path, {"lab_number": "0103", "county": "lower"})
