@@ -170,7 +170,7 @@ def set_plan(site: Site, caller: Caller, visit_id: int, version: int, plan: Plan
         visits.change_plan(change, before, version, values)
         was = before.plan.model_dump()
         changed = {name for name in PlanRow.model_fields if was[name] != values[name]}
-        told = changed - {"comment"}  # a comment may say things about people
+        told = changed - {"comment", "tillage"}  # typed freely: they may say things about people
         change.note(
             "plan", "visit", visit_id, before={name: was[name] for name in sorted(told)},
             after={name: values[name] for name in sorted(told)} | {"changed": sorted(changed)},

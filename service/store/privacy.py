@@ -168,7 +168,8 @@ def erase(change: Change, holding: Holding, notices: Mapping[str, str], known: M
     _erase_reports(change, holding, _scrubber([*identity, *own]), notices)
     execute = change.connection.execute
     execute(sample.update().where(_of_samples(grower_id)).values(label="", longitude=None, latitude=None))
-    execute(sampling.update().where(_of_samplings(grower_id)).values(comment="", tests_wanted=""))
+    free = {"comment": "", "tests_wanted": "", "tillage": ""}
+    execute(sampling.update().where(_of_samplings(grower_id)).values(free))
     for field_id in holding.fields:
         code = f"{ERASED}-{field_id}"  # the code is the laboratory's, but made by people from names
         execute(

@@ -68,14 +68,17 @@ def test_another_plan_is_tried_without_storing_it(world: World) -> None:
 def test_a_plan_is_stored_with_what_it_was_before(world: World) -> None:
     land = advised_land(world)
     agent = world.caller("agent")
-    wanted = plan(crop="potato", near_water=True, manured_since_harvest=True, comment="call E. Rowe first")
+    wanted = plan(
+        crop="potato", near_water=True, manured_since_harvest=True, comment="call E. Rowe first",
+        tillage="as E. Rowe ploughs",
+    )  # fmt: skip
     assert set_plan(world.site, agent, land.visits[0], 1, wanted) == 2
     stored = advising.visit(world.site, agent, land.visits[0])
     assert (plan_of(stored), stored.version) == (wanted, 2)
     (line,) = audit(world)
     assert (line.verb, line.kind, line.object_id) == ("plan", "visit", str(land.visits[0]))
     assert line.before == {"crop": "maize", "manured_since_harvest": None, "near_water": False}
-    assert line.after["changed"] == ["comment", "crop", "manured_since_harvest", "near_water"]
+    assert line.after["changed"] == ["comment", "crop", "manured_since_harvest", "near_water", "tillage"]
     assert "Rowe" not in str(line.after)
 
 

@@ -25,9 +25,10 @@ NAME, ADDRESS, TELEPHONE, EMAIL = "Ruž Ellery", "7 Sedge Lane\nFord", "555-0147
 COPY_TO, CODE = "dealer@stores.example", "CL-77"
 FARM, FIELD, FIELD_CODE, LABEL = "Ellerys' Bottom", "Gatepost Nine", "ELLERY-9", "by the crooked oak"
 COMMENT, TESTS = "Ruž asked about the crooked oak", "ask Ruž"
+TILLAGE = "as the neighbour ploughs"
 GONE = (
     NAME, "Ellery", "7 Sedge Lane", TELEPHONE, EMAIL, COPY_TO, CODE, FARM, FIELD, FIELD_CODE, LABEL,
-    COMMENT, TESTS,
+    COMMENT, TESTS, TILLAGE,
     "12.3456", "54.3211",
 )  # fmt: skip
 
@@ -58,7 +59,7 @@ def keep_grower(
     ids["sampling"] = add(
         world, schema.sampling, field_id=ids["field"], sampled_on=date(2026, 4, 1), crop="maize",
         other_crops=[],
-        comment=COMMENT, tests_wanted=TESTS, registered_at=at, registered_by="Agent",
+        comment=COMMENT, tests_wanted=TESTS, tillage=TILLAGE, registered_at=at, registered_by="Agent",
     )  # fmt: skip
     ids["sample"] = add(
         world, schema.sample, laboratory_id=a, sampling_id=ids["sampling"], lab_number=f"26-00041{tail}",
