@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import socket
 import sys
 from contextlib import closing, suppress
@@ -87,6 +88,9 @@ def listen(site: Site, door: socket.socket) -> None:
     )
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
     log.info("listening", address=f"http://{host}:{settings.port}")
+    # The tables and the program stay to the end: the collector need not look through them again and again.
+    gc.collect()
+    gc.freeze()
     with suppress(KeyboardInterrupt, SystemExit):  # the signal, once it was heeded
         uvicorn.Server(config).run(sockets=[door])
     log.info("stopped")
