@@ -17,7 +17,7 @@ from service.refusals import NotFound
 from service.server import make_app
 from service.settings import Settings
 from service.store import schema
-from service.web.asking import ApiCaller, TheSite
+from service.web.asking import MOST_TOLD, ApiCaller, TheSite
 from service.web.buckets import SWEEP_AT, Buckets
 from tests.app.server.conftest import World
 from tests.app.server.tokens import make_token, program
@@ -355,3 +355,9 @@ def test_what_one_engine_cannot_hold_is_refused_by_both(world: World) -> None:
     feature = {"type": "Feature", "properties": {"lab_number": "a\x00b"}, "geometry": point}
     body = {"type": "FeatureCollection", "features": [feature]}
     assert told(asked(world, "agent").put("/api/v1/places", json=body), 422)
+
+
+def test_only_so_many_wrong_names_of_a_query_are_told(lite_world: World) -> None:
+    query = "&".join(f"x{number}=1" for number in range(500))
+    problem = told(asked(lite_world, "agent").get(f"/api/v1/samples?{query}"), 422)
+    assert len(problem["errors"]) == MOST_TOLD
