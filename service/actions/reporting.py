@@ -176,6 +176,13 @@ def one(site: Site, caller: Caller, report_id: int) -> ReportRow:
         return reports.the_report(look, report_id)
 
 
+def is_overtaken(site: Site, caller: Caller, report_id: int) -> bool:
+    """Whether values came after a report that no other has replaced: what it advises may no longer hold."""
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        found = reports.the_report(look, report_id)
+        return found.replaced_by is None and reports.is_overtaken(look, found)
+
+
 def advice(site: Site, caller: Caller, report_id: int) -> dict[str, Any]:
     """What a report was made from, as it was stored."""
     with site.database.look(caller, Right.READ_REPORTS) as look:

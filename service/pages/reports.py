@@ -134,7 +134,10 @@ def pdf_answer(content: bytes, name: str, *, kind: str = "attachment") -> Respon
 
 
 def _report(visit: Visit, report: ReportRow, link: str = "") -> HTMLResponse:
-    return visit.page("reports/report.html.j2", report=report, link=link, days=visit.site.settings.link_days)
+    return visit.page(
+        "reports/report.html.j2", report=report, link=link, days=visit.site.settings.link_days,
+        overtaken=reporting.is_overtaken(visit.site, visit.caller, report.id),
+    )  # fmt: skip
 
 
 def _usual(desk: Desk) -> dict[str, Any]:

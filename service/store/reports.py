@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict
 
 from service.store.database import Change, Look
 from service.store.land import absent, having_words, own_fields
-from service.store.schema import farm, field, grower, laboratory, report, sampling
+from service.store.schema import farm, field, grower, laboratory, report, sample, sampling, soil_value
 
 
 class ReportRow(BaseModel):
@@ -105,6 +105,17 @@ def the_report(look: Look, report_id: int) -> ReportRow:
     if not found:
         raise absent("report")
     return found[0]
+
+
+def is_overtaken(look: Look, row: ReportRow) -> bool:
+    """Whether a value of the visit came, or stands no more, since a report of the caller's was issued."""
+    newer = (
+        sa.select(soil_value.c.id)
+        .join(sample, soil_value.c.sample_id == sample.c.id)
+        .where(sample.c.sampling_id == row.visit_id)
+        .where((soil_value.c.released_at > row.issued_at) | (soil_value.c.superseded_at > row.issued_at))
+    )
+    return look.connection.execute(newer.limit(1)).one_or_none() is not None
 
 
 def in_turn(change: Change) -> None:

@@ -11,6 +11,7 @@ import sqlalchemy as sa
 
 from reports.build import build_report
 from service.actions import advising, privacy, reporting
+from service.actions.papers import TypedValue, type_values
 from service.actions.reporting import Wish, draft, drawn, issue
 from service.callers import operator
 from service.refusals import Conflict, Invalid, NotAllowed, NotFound, Unavailable
@@ -357,3 +358,22 @@ def test_what_was_typed_and_not_yet_looked_at_is_taken_over_before_anything_is_i
     assert same.headers["location"].endswith("?done=reports.done-issued")
     (report,) = rows(lite_world, schema.report)
     assert report.card["agent_comment"] == "Call first!"
+
+
+def test_a_report_says_that_values_came_after_it(world: World, quick: None) -> None:
+    land = advised_land(world)
+    site, agent, visit = world.site, world.caller("agent"), land.visits[0]
+    first, client = issue(site, agent, visit, Wish()), world.client("agent")
+    assert "what it advises may no longer hold" not in client.get(f"/reports/{first.id}").text
+    world.clock.move(minutes=5)
+    typed = TypedValue(
+        sample="004811", analyte="P", form="P", method="olsen-1:20-colour", value="14", unit="mg/kg",
+        basis="air-dry",
+    )  # fmt: skip
+    type_values(site, agent, visit, [typed], "Fenwater 77")
+    page = client.get(f"/reports/{first.id}").text
+    assert "what it advises may no longer hold" in page
+    assert f'<a href="/visits/{visit}">Look at the advice as it is now</a>' in page
+    second = issue(site, agent, visit, Wish(replaces=first.report_id))
+    for report in (first, second):  # the one was replaced, the other knows them
+        assert "what it advises may no longer hold" not in client.get(f"/reports/{report.id}").text
