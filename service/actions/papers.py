@@ -20,15 +20,18 @@ from service.actions.advising import Plan, check_crops
 from service.actions.registering import write_samples
 from service.actions.samplelists import checked_list
 from service.callers import Caller, Right
+from service.characters import UNSEEN
 from service.grids import Grid
 from service.refusals import Conflict, Invalid
 from service.samplefiles import bench_in, samples_in
 from service.site import Site
-from service.store import land, values, visits
+from service.store import land, samples, values, visits
 from service.store.database import Change
+from service.store.land import absent
 from service.store.values import NewValue, Put
 
 MOST_SAMPLES, MOST_VALUES = 12, 200
+LONGEST_REASON = 200
 FORM = "the form"
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ23456789"  # none that is read as another
 VALUE_COLUMNS = (
@@ -161,6 +164,43 @@ def walk_in(site: Site, caller: Caller, given: WalkIn) -> WalkedIn:
 
 
 _PLACE = {"lab_number", "depth_from_cm", "depth_to_cm", "sampled_on"}
+
+
+def withdraw(site: Site, caller: Caller, sample_id: int, value_id: int, reason: str) -> None:
+    """Withdraw a typed value: typed under another method it would stand beside the right one for good.
+
+    It is kept and shown as withdrawn. Reports that were issued stay as they are until another replaces them.
+
+    Raises
+    ------
+    Invalid
+        If no reason is given.
+    Conflict
+        If the value is a measured one, or stands no more.
+    NotFound
+        If there is no such value of the sample.
+    """
+    why = " ".join(reason.split())
+    if not why or len(why) > LONGEST_REASON or UNSEEN.search(why):
+        wanted = f"up to {LONGEST_REASON} characters that can be seen"
+        raise Invalid(
+            "it is not said why the value is withdrawn" if not why else "the reason cannot be taken",
+            where="reason", expected=f"a reason, {wanted}", fix="say what was wrong with it",
+            fields={"reason": f"say why: {wanted}"},
+        )  # fmt: skip
+    with site.database.change(caller, Right.TYPE_VALUES) as change:
+        samples.the_sample(change, sample_id)
+        if not values.withdraw(change, sample_id, value_id):
+            there = {each.id: each for each in values.of_samples(change, [sample_id])}
+            if value_id not in there:
+                raise absent("value")
+            raise Conflict(
+                "this value was measured here" if there[value_id].run_id else "this value stands no more",
+                where=f"value {value_id}", expected="a typed value that stands",
+                fix="let the laboratory rerun the sample" if there[value_id].run_id
+                else "load the page again and look at what stands now",
+            )  # fmt: skip
+        change.note("withdraw", "values", value_id, {"sample": sample_id}, reason=why)
 
 
 def _numbered(row: TypedValue, index: int, numbers: Sequence[str]) -> str:

@@ -11,7 +11,7 @@ from pydantic import Field
 
 from interpretation.agronomy.tables import YieldUnit
 from interpretation.quantities import Basis, SoilUnit
-from service.actions import registering, samples
+from service.actions import papers, registering, samples
 from service.actions.registering import Registered
 from service.actions.samples import SampleView
 from service.api.common import After, Id, Input, Limit, Line, Output, Page, page_of
@@ -142,6 +142,12 @@ class SoilValue(Output):
     superseded_by: int | None
 
 
+class Withdrawal(Input):
+    """Why a typed value is withdrawn."""
+
+    reason: Line
+
+
 class OneSample(Output):
     """What is known of one sample, and all its values."""
 
@@ -219,6 +225,17 @@ def list_samples(
 @router.get("/samples/{sample_id}", summary="One sample with all its values")
 def one_sample(site: TheSite, caller: ApiCaller, sample_id: Id) -> OneSample:
     """Show what is known of a sample, and its values: standing ones before superseded."""
+    return _shown(samples.show_sample(site, caller, sample_id))
+
+
+@router.post(
+    "/samples/{sample_id}/values/{value_id}/withdrawal", summary="Withdraw a typed value", status_code=201
+)
+def withdraw_value(
+    site: TheSite, caller: ApiCaller, sample_id: Id, value_id: Id, given: Withdrawal
+) -> OneSample:
+    """Let a typed value stand no more: it is kept, and no report is made from it any longer."""
+    papers.withdraw(site, caller, sample_id, value_id, given.reason)
     return _shown(samples.show_sample(site, caller, sample_id))
 
 

@@ -16,7 +16,7 @@ from interpretation.errors import FurrowsliceError
 from interpretation.laboratory.soil import reported, reported_limit
 from reports.findings import FORMLESS
 from reports.format import printed, soil_unit
-from service.actions import land, registering, samples
+from service.actions import land, papers, registering, samples
 from service.callers import Right
 from service.pages.forms import Id
 from service.pages.runs import sent
@@ -36,6 +36,8 @@ THE_FORM = "form"  # what messages call the cells of the form
 _TITLE = re.compile(r"\('([a-z_0-9]+)'\)$")
 _STATES: dict[str, Measured] = {"with": "with", "without": "without"}
 Line = Annotated[str, Form(max_length=40)]
+Reason = Annotated[str, Form(max_length=1000)]
+ValueId = Annotated[int, Form(ge=1, le=2**31 - 1)]
 
 
 async def _texts(request: Request) -> dict[str, str]:
@@ -185,6 +187,13 @@ def one_sample(visit: Visiting, sample_id: Id) -> HTMLResponse:
         formless=FORMLESS,
         printed=printed,
     )
+
+
+@router.post("/samples/{sample_id}/withdraw")
+def withdraw_value(visit: Posted, sample_id: Id, value: ValueId, reason: Reason = "") -> Response:
+    """Withdraw a typed value of the sample."""
+    papers.withdraw(visit.site, visit.caller, sample_id, value, reason)
+    return visit.go(f"/samples/{sample_id}", "samples.done-withdrawn")
 
 
 def _written(visit: Visit, row: ValueRow) -> tuple[str, str]:

@@ -340,7 +340,8 @@ soil_value = sa.Table(
     sa.Column("origin", sa.Text, nullable=False),
     sa.Column("released_at", Utc, nullable=False),
     sa.Column("released_by", sa.Text, nullable=False),
-    sa.Column("superseded_at", Utc, nullable=True),  # these two are the one change ever made
+    sa.Column("superseded_at", Utc, nullable=True),  # these two are the one change ever made:
+    # NULL with a time beside it: a typed value that was withdrawn, nothing in its place
     sa.Column("superseded_by", sa.ForeignKey("soil_value.id"), nullable=True),
     sa.Index("ix_soil_value_sample", "sample_id"),
     sa.Index(

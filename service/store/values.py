@@ -56,7 +56,7 @@ class ValueRow(BaseModel):
     released_at: datetime
     released_by: str
     superseded_at: datetime | None
-    superseded_by: int | None
+    superseded_by: int | None  # None of one that was withdrawn, too
 
 
 @dataclass(frozen=True)
@@ -134,6 +134,21 @@ def put(change: Change, rows: Sequence[NewValue]) -> Put:
             )
         )
     return Put(len(rows), len(older))
+
+
+def withdraw(change: Change, sample_id: int, value_id: int) -> bool:
+    """Let a typed value of a sample stand no more, without one in its place; False if none such stands."""
+    done = change.connection.execute(
+        soil_value.update()
+        .where(
+            soil_value.c.id == value_id,
+            soil_value.c.sample_id == sample_id,
+            soil_value.c.run_id.is_(None),
+            soil_value.c.superseded_at.is_(None),
+        )
+        .values(superseded_at=change.now)
+    )
+    return done.rowcount == 1
 
 
 def standing_keys(

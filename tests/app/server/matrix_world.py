@@ -163,6 +163,10 @@ def fill(world: World, path: Path) -> Filled:
             "sample_id": sample.id, "lab_number": sample.lab_number, "visit_id": visit.id, "crop": visit.crop,
             "field_id": visit.field_id, "farm_id": farm.id, "grower_id": farm.grower_id, "copper": "cu-dtpa",
         }  # fmt: skip
+        typed = sa.select(sa.func.min(schema.soil_value.c.id)).where(
+            schema.soil_value.c.sample_id == sample.id, schema.soil_value.c.run_id.is_(None)
+        )
+        ids["value_id"] = look.connection.scalar(typed)
         mine = world.people["laboratory"]
         for table, name in ((schema.access_token, "token"), (schema.session, "session")):
             chosen = sa.select(table.c.id).where(table.c.account_id == mine)

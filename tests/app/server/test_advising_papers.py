@@ -210,6 +210,50 @@ def test_values_go_onto_ones_own_samples_alone(world: World) -> None:
         papers.type_values(world.site, world.caller("agent"), land.visits[0], [typed("009999")], PAPER)
 
 
+def test_a_value_typed_under_a_wrong_method_is_withdrawn_and_kept(world: World) -> None:
+    land = advised_land(world)
+    agent, visit = world.caller("agent"), land.visits[0]
+    papers.type_values(world.site, agent, visit, [typed(method="bray1-1:10-colour")], PAPER)
+    papers.type_values(world.site, agent, visit, [typed()], PAPER)
+    wrong, right = stored(world)[-2:]
+    papers.withdraw(world.site, agent, wrong.sample_id, wrong.id, " it is  an Olsen value ")
+    after = {row.id: row for row in stored(world)}
+    assert (after[wrong.id].superseded_at, after[wrong.id].superseded_by) == (world.clock.at, None)
+    assert (after[wrong.id].value, after[right.id].superseded_at) == (14, None)
+    advice = advising.advised(world.site, agent, visit).advice
+    assert advice is not None
+    mine = [each.method for each in advice.results if (each.lab_number, each.analyte) == ("004811", "P")]
+    assert mine == ["olsen-1:20-colour"]
+    with world.site.database.look(operator(), None) as look:
+        line = look.connection.execute(sa.select(schema.audit).order_by(schema.audit.c.id.desc())).first()
+    assert line is not None
+    assert (line.verb, line.kind, line.object_id, line.reason) == (
+        "withdraw", "values", str(wrong.id), "it is an Olsen value"
+    )  # fmt: skip
+    with pytest.raises(Conflict, match="stands no more"):
+        papers.withdraw(world.site, agent, wrong.sample_id, wrong.id, "again")
+
+
+def test_only_a_typed_value_of_ones_own_is_withdrawn_and_with_a_reason(world: World) -> None:
+    land = advised_land(world)
+    agent = world.caller("agent")
+    papers.type_values(world.site, agent, land.visits[0], [typed()], PAPER)
+    value = stored(world)[-1]
+    for reason in ("", "  ", "x" * 201, "un\u202eseen"):
+        with pytest.raises(Invalid, match=r"reason|why"):
+            papers.withdraw(world.site, agent, value.sample_id, value.id, reason)
+    papers.withdraw(world.site, agent, value.sample_id, value.id, "x" * 200)
+    for person in ("other-laboratory", "other-agent"):
+        with pytest.raises(NotFound):
+            papers.withdraw(world.site, world.caller(person), value.sample_id, value.id, "not mine")
+    with pytest.raises(NotAllowed):
+        papers.withdraw(world.site, world.caller("agronomist"), value.sample_id, value.id, "not mine")
+    other = next(sample for sample in land.samples if sample != value.sample_id)
+    for sample, number in ((value.sample_id, value.id + 1), (other, value.id)):
+        with pytest.raises(NotFound):
+            papers.withdraw(world.site, agent, sample, number, "of another sample, or of none")
+
+
 # ---------------------------------------------------------------------------------------------- pages
 
 
@@ -262,3 +306,20 @@ def test_a_walk_in_is_typed_without_script(lite_world: World) -> None:
     refused = client.post("/walk-in", data=sent | {"sampled_on": "1.4.2026"})
     assert refused.status_code == 422
     assert 'value="Brake Farm"' in refused.text
+
+
+def test_a_typed_value_is_withdrawn_on_its_samples_page(lite_world: World) -> None:
+    land = advised_land(lite_world)
+    client = lite_world.client("agent")
+    papers.type_values(lite_world.site, lite_world.caller("agent"), land.visits[0], [typed()], PAPER)
+    value = stored(lite_world)[-1]
+    path = f"/samples/{value.sample_id}"
+    assert f'<option value="{value.id}">' in client.get(path).text
+    refused = client.post(f"{path}/withdraw", data=form(lite_world, client, value=value.id))
+    assert (refused.status_code, "why the value is withdrawn" in refused.text) == (422, True)
+    done = client.post(f"{path}/withdraw", data=form(lite_world, client, value=value.id, reason="a slip"))
+    assert (done.status_code, done.headers["location"]) == (303, f"{path}?done=samples.done-withdrawn")
+    page = client.get(done.headers["location"]).text
+    assert "The value is withdrawn." in page
+    assert ">withdrawn</span>" in page
+    assert f'<option value="{value.id}">' not in page
