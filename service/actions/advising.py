@@ -14,6 +14,7 @@ from interpretation.agronomy.tables import TableSet, YieldUnit
 from interpretation.results import FieldAdvice
 from interpretation.soil_values import COLUMNS
 from reports.view import LONGEST_COMMENT
+from service.actions.checking import Typed
 from service.actions.fields import advise
 from service.callers import Caller, Right
 from service.characters import UNSEEN
@@ -34,15 +35,15 @@ class Plan(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
     crop: str = Field(max_length=120, description="id of a crop of the tables")
-    yield_goal: float | None = Field(default=None, gt=0, le=20_000)
+    yield_goal: Typed | None = Field(default=None, gt=0, le=20_000)
     yield_unit: YieldUnit | None = Field(default=None, description="null: the crop's own")
     previous_crop: str = Field(default="", max_length=120)
     tillage: str = Field(default="", max_length=200)
     irrigated: bool | None = Field(default=None, description="null: not known")
     limed_in_two_years: bool | None = None
-    manure_n_kg_per_ha: float | None = Field(default=None, ge=0, le=1000)
-    manure_p2o5_kg_per_ha: float | None = Field(default=None, ge=0, le=1000)
-    manure_k2o_kg_per_ha: float | None = Field(default=None, ge=0, le=2000)
+    manure_n_kg_per_ha: Typed | None = Field(default=None, ge=0, le=1000)
+    manure_p2o5_kg_per_ha: Typed | None = Field(default=None, ge=0, le=1000)
+    manure_k2o_kg_per_ha: Typed | None = Field(default=None, ge=0, le=2000)
     manured_since_harvest: bool | None = None
     manured_in_three_years: bool | None = None
     near_water: bool = False

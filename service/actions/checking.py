@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, BeforeValidator, ValidationError
 
 from service.refusals import Invalid
 
 Kind = TypeVar("Kind", bound=BaseModel)
+_PLAIN = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+
+
+def _plain(given: object) -> object:
+    """Take a text as a number only if a person would read it as that one: not 1_000, 1e3 or other digits."""
+    if isinstance(given, str) and not _PLAIN.fullmatch(given):
+        raise ValueError("this is no number such as 12 or 9.5")
+    return given
+
+
+Typed = Annotated[float, BeforeValidator(_plain)]  # a number that may have been typed
 
 
 def checked(kind: type[Kind], given: Mapping[str, Any]) -> Kind:

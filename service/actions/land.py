@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from interpretation.errors import FurrowsliceError
+from service.actions.checking import Typed
 from service.actions.geojson import checked_outline
 from service.callers import Caller, Right
 from service.characters import UNSEEN
@@ -76,7 +77,7 @@ class FieldChange(BaseModel):
 
     name: Seen | None = Field(default=None, max_length=200)
     county_id: Seen | None = Field(default=None, max_length=64)
-    area_ha: float | None = Field(default=None, gt=0, le=100_000)
+    area_ha: Typed | None = Field(default=None, gt=0, le=100_000)
     outline: dict[str, Any] | None = None
 
 
