@@ -332,14 +332,6 @@ def caller_of_access_token(look: Look, token: str) -> Caller | None:
     return _caller(look, row, "api", RIGHTS[Role(row.role)] & given)
 
 
-def caller_of(look: Look, account_id: int) -> Caller | None:
-    """An account as the pages see it; None when it is disabled or there is none."""
-    row = look.connection.execute(
-        sa.select(account).where(account.c.id == account_id, account.c.disabled_at.is_(None))
-    ).one_or_none()
-    return None if row is None else _caller(look, row, "page", RIGHTS[Role(row.role)])
-
-
 def _caller(look: Look, row: sa.Row[*tuple[Any, ...]], door: Door, rights: frozenset[Right]) -> Caller:
     role = Role(row.role)
     counties = frozenset(_counties(look, row.id)) if role is Role.AGENT else None
