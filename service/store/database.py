@@ -6,6 +6,8 @@ no action can forget to ask.
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -99,11 +101,23 @@ def make_engine(url: str) -> sa.Engine:
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:
     connection.isolation_level = None  # the driver begins no transaction of its own: see _begin_sqlite
-    cursor = connection.cursor()
     # WAL lets readers go on while one writes; FULL keeps what was committed through a power cut.
-    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON"):
-        cursor.execute(f"PRAGMA {pragma}")
-    cursor.close()
+    for pragma in ("synchronous=FULL", "foreign_keys=ON"):
+        connection.execute(f"PRAGMA {pragma}")
+    _keep_wal(connection)
+
+
+def _keep_wal(connection: Any) -> None:
+    """Turn a new file to WAL; while another process does so, SQLite says "locked" without waiting at all."""
+    give_up = time.monotonic() + SECONDS_TO_WAIT
+    while True:
+        try:
+            connection.execute("PRAGMA journal_mode=WAL")
+            return
+        except sqlite3.OperationalError:
+            if time.monotonic() > give_up:
+                raise
+            time.sleep(0.01)
 
 
 def _begin_sqlite(connection: sa.Connection) -> None:

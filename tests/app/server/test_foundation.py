@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
 import pytest
 import sqlalchemy as sa
 
 from service.callers import Right, operator
 from service.refusals import Conflict, NotAllowed
 from service.store import schema
+from service.store.database import make_engine
 from tests.app.server.conftest import World
 
 
@@ -50,6 +55,23 @@ def test_a_right_is_asked_for_before_anything_is_read(world: World) -> None:
 def test_what_is_stored_twice_is_a_conflict_in_words(world: World) -> None:
     with pytest.raises(Conflict, match="just stored"), world.site.database.change(operator(), None) as change:
         change.connection.execute(schema.county.insert().values(id="upper", name="x", region="marrowdale"))
+
+
+def test_many_that_open_a_new_file_at_once_all_get_in(tmp_path: Path) -> None:
+    """Whoever asks for WAL while another turns the file is told "locked" at once, whatever the timeout."""
+    together = threading.Barrier(8)
+
+    def opened(path: Path) -> str:
+        engine = make_engine(f"sqlite:///{path}")
+        together.wait()
+        with engine.connect() as connection:
+            mode: str = connection.exec_driver_sql("PRAGMA journal_mode").scalar_one()
+        engine.dispose()
+        return mode
+
+    with ThreadPoolExecutor(8) as threads:
+        for number in range(40):
+            assert set(threads.map(opened, [tmp_path / f"{number}.sqlite3"] * 8)) == {"wal"}
 
 
 def test_nobody_sees_a_page_before_signing_in(lite_world: World) -> None:

@@ -202,7 +202,7 @@ def test_the_description_names_every_operation_and_its_refusals(lite_world: Worl
     ours = {path: operations for path, operations in paths.items() if path.startswith(("/runs", "/samples"))}
     assert set(ours) == {
         "/runs", "/runs/{run_id}", "/runs/{run_id}/sheet.pdf", "/samples", "/samples/lists",
-        "/samples/{sample_id}",
+        "/samples/{sample_id}", "/samples/{sample_id}/values/{value_id}/withdrawal",
         *(
             f"/runs/{{run_id}}/{step}"
             for step in (
