@@ -21,6 +21,7 @@ Standing = Literal[
     "common-practice",
     "memory",
     "invented",
+    "regional",
     "regional-draft",
 ]
 

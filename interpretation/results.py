@@ -391,3 +391,4 @@ class FieldAdvice(Record):
     sources: tuple[SourceLine, ...]
     runs: tuple[str, ...] = ()
     example: bool = False  # made from invented tables or data: every page is marked
+    draft: bool = False  # made from tables that nobody has published yet: every page is marked

@@ -58,7 +58,7 @@ def build_report(
         foot=wording.page("foot", id=lab.report_id, laboratory=lab.name),
         page_word=wording.page("page-word"),
         of_word=wording.page("of-word"),
-        band=wording.page("band") if advice.example else "",
+        band=details.band(advice, wording),
         end=wording.page("end"),
         attachment=_data(advice, lab),
         attachment_name=wording.page("attachment-name"),

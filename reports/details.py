@@ -297,9 +297,17 @@ def _source(source: SourceLine, wording: Wording) -> str:
 
 
 def statements(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
-    """What holds for every report, and for examples the warning."""
-    keys = ("state-example", *STATEMENTS) if advice.example else STATEMENTS
+    """What holds for every report, and for drafts and examples the warning."""
+    warnings = {"state-draft": advice.draft, "state-example": advice.example}
+    keys = (*(key for key, needed in warnings.items() if needed), *STATEMENTS)
     return tuple(wording.page(key) for key in keys)
+
+
+def band(advice: FieldAdvice, wording: Wording) -> str:
+    """What stands on every page of a report that must not be used; empty on one that may."""
+    if advice.draft:
+        return wording.page("band-draft")
+    return wording.page("band") if advice.example else ""
 
 
 def _head(table: str, columns: tuple[str, ...], wording: Wording) -> tuple[str, ...]:

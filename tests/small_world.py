@@ -41,6 +41,11 @@ def scale(**given):
     )  # fmt: skip
 
 
+def region(**given):
+    plain = {"id": "vale", "name": "Vale", "publisher": "nobody", "valid_for": "", "not_for": ""}
+    return Region.model_validate(plain | {"standing": "invented"} | given)
+
+
 def rate(**given):
     return RateTable.model_validate(
         {
@@ -107,12 +112,7 @@ def world(*tables, regions=("vale",)):
     found = {name: {t.id: t for t in tables if type(t) is kind} for name, kind in kinds.items()}
     found["crops"] = found["crops"] or {name: crop(id=name, name=name) for name in ("maize", "wheat")}
     return TableSet(
-        regions={
-            name: Region(
-                id=name, name=name.title(), publisher="nobody", valid_for="", not_for="", standing="invented"
-            )
-            for name in regions
-        },
+        regions={name: region(id=name, name=name.title()) for name in regions},
         notes={t.key: t for t in tables if isinstance(t, NoteRule)},
         sources={"made-up": Source(id="made-up", title="Made up", read="invented")},
         fingerprints={"vale/p": "ab12", "vale/bray-from-m3": "cd34"},

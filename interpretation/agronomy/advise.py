@@ -144,7 +144,7 @@ def advise(
     columns["converted"][classed.frame["sample"].to_numpy()[converted.measured.index]] = 1.0
     rated = rate_samples(classed, columns, known, tables)
     columns |= rate_columns(rated.frame, tables, len(known))
-    noted = choose_notes(tables.notes, columns, known["region"])
+    noted = choose_notes(tables, columns, known["region"])
     return Advice(known, classed, rated, noted, columns, tables, converted.measured)
 
 

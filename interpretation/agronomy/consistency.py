@@ -51,6 +51,7 @@ def _problems(tables: TableSet) -> Iterator[Problem]:
     for region in tables.regions.values():
         yield from scope_rules.sources("regions", region.id, region.sources, tables, region.standing)
         yield from _soil_groups(region)
+        yield from _cautions_of(region, tables)
     for method in tables.methods.values():
         yield from _method(method, tables)
     for crop in tables.crops.values():
@@ -137,6 +138,19 @@ def _material(material: Material, tables: TableSet) -> Iterator[Problem]:
     for position, index in enumerate(material.salt_indices):
         for problem in scope_rules.sources("materials", material.id, (index.source,), tables, index.standing):
             yield replace(problem, path=("salt_indices", position, "source"))
+
+
+def _cautions_of(region: Region, tables: TableSet) -> Iterator[Problem]:
+    for position, other in enumerate(region.cautions_of):
+        if other not in tables.regions or other == region.id:
+            yield Problem(
+                "regions",
+                region.id,
+                ("cautions_of", position),
+                f"there is no other region {other!r}",
+                ", ".join(each for each in tables.regions if each != region.id),
+                "correct the id, or remove it",
+            )
 
 
 def _note(note: NoteRule, tables: TableSet) -> Iterator[Problem]:

@@ -114,6 +114,7 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         ),
         example=bool(samples["example"].any())
         or "invented" in {region.standing, *(line.standing for line in lines)},
+        draft="regional-draft" in {region.standing, *(line.standing for line in lines)},
     )
 
 

@@ -20,6 +20,7 @@ def check(table: ScaleTable, tables: TableSet) -> Iterator[Problem]:
     yield from scope_rules.scope(table, KIND, tables)
     yield from scope_rules.method(table, KIND, tables)
     yield from _bounds(table)
+    yield from _printed_ends(table)
     yield from _reachable(table)
     yield from _names(table)
     yield from _end(table)
@@ -66,6 +67,51 @@ def _bounds(table: ScaleTable) -> Iterator[Problem]:
                 "bounds that are whole steps of round_to",
                 "use a finer round_to, or move the bound",
                 severity="warning",
+            )
+
+
+def _printed_ends(table: ScaleTable) -> Iterator[Problem]:
+    """A printed upper end leaves no reported value between two classes, and gives none to both.
+
+    A scale printed "0-9, 10-15" and one printed "0-10, 10-15" are both whole on a step of 1: in the second
+    the bound is the upper class's own.
+    """
+    first = first_steps(table)
+    for position, one in enumerate(table.classes):
+        if one.printed_end is None:
+            continue
+        end, place = one.printed_end / table.round_to, ("classes", position, "to")
+        if position + 1 == len(table.classes):
+            if table.ends_at is None or abs(one.printed_end - table.ends_at) > 1e-9:
+                yield Problem(
+                    KIND,
+                    table.id,
+                    place,
+                    f"the last class is printed up to {one.printed_end:g}, and the scale does not end there",
+                    f"ends_at: {one.printed_end:g}, or no upper end",
+                    "say ends_at where the source classes nothing above, or remove the upper end",
+                )
+            continue
+        above = table.classes[position + 1]
+        if end < first[position + 1] - 1 - 1e-6:
+            yield Problem(
+                KIND,
+                table.id,
+                place,
+                f"a gap: {one.name!r} is printed up to {one.printed_end:g}, {above.name!r} from "
+                f"{above.lower:g}, and values come in steps of {table.round_to:g}",
+                "no reported value between two classes",
+                "use a coarser round_to, move a bound, or remove the upper end and say why in the remark",
+            )
+        elif one.printed_end > above.lower + 1e-9:
+            yield Problem(
+                KIND,
+                table.id,
+                place,
+                f"an overlap: {one.name!r} is printed up to {one.printed_end:g}, {above.name!r} from "
+                f"{above.lower:g}",
+                "each reported value in one class",
+                "move a bound, or remove the upper end and say why in the remark",
             )
 
 

@@ -48,19 +48,25 @@ class Region(Record):
     soil_groups: dict[str, str] = Field(
         default={}, description="the region's own words for kinds of soil, each with what it means"
     )
+    cautions_of: tuple[Id, ...] = Field(
+        default=(), description="regions whose own cautions are printed here too: those it was copied from"
+    )
     standing: Standing
     sources: tuple[Id, ...] = ()
+    remark: str = Field(default="", max_length=4000, description="of the agronomist's, about the region")
 
 
 class SoilClass(Record):
     """One class; classes are listed rising, and a lower bound belongs to its class.
 
     ``open_below: true`` is for sources that print "above 20" and mean it: the bound itself then belongs
-    to the class underneath.
+    to the class underneath. ``to`` is the upper end where the source prints one; it decides nothing, and is
+    held against the next class.
     """
 
     name: str
     lower: float = Field(alias="from")
+    printed_end: float | None = Field(default=None, alias="to")
     open_below: bool = False
 
 
@@ -83,6 +89,7 @@ class Scoped(Record):
     effective_to: date | None = Field(default=None, description="last day, inclusive")
     sources: tuple[Id, ...] = Field(min_length=1)
     standing: Standing
+    remark: str = Field(default="", max_length=4000, description="of the agronomist's, about the numbers")
 
 
 class ScaleTable(Scoped):
@@ -242,6 +249,7 @@ class Conversion(Record):
     effective_to: date | None = Field(default=None, description="last day, inclusive")
     sources: tuple[Id, ...] = Field(min_length=1)
     standing: Standing
+    remark: str = Field(default="", max_length=4000, description="of the agronomist's, about the equation")
 
 
 class NoteRule(Record):

@@ -5,14 +5,15 @@ import pandas as pd
 import pytest
 
 from interpretation.agronomy.notes import choose_notes
-from tests.small_world import note
+from interpretation.agronomy.tables import TableSet
+from tests.small_world import note, region
 
 NAN = float("nan")
 REGIONS = pd.Series(["vale", "vale", "hill"])
 
 
 def chosen(*rules, **columns):
-    found = choose_notes({rule.key: rule for rule in rules}, columns, REGIONS)
+    found = choose_notes(TableSet(notes={rule.key: rule for rule in rules}), columns, REGIONS)
     return [(str(key), int(sample)) for sample, key in zip(found["sample"], found["note"], strict=True)]
 
 
@@ -44,3 +45,17 @@ def test_region_and_order():
 
 def test_no_rules_no_notes():
     assert chosen() == []
+
+
+def test_a_region_takes_over_the_cautions_of_the_region_it_was_copied_from():
+    rule = note(when="ph < 9", regions=("vale",))
+    columns = {"ph": np.array([5.0, 5.0, 5.0])}
+
+    def of(**hill):
+        tables = TableSet(
+            notes={rule.key: rule}, regions={"vale": region(), "hill": region(id="hill", **hill)}
+        )
+        return choose_notes(tables, columns, REGIONS)["sample"].tolist()
+
+    assert of() == [0, 1]
+    assert of(cautions_of=("vale",)) == [0, 1, 2]

@@ -10,6 +10,7 @@ import pytest
 from interpretation.agronomy.materials import material_rates, removal_kg_per_t
 from interpretation.agronomy.notes import choose_notes
 from interpretation.agronomy.rates import KG_PER_HA, rates
+from interpretation.agronomy.tables import TableSet
 from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE
 from service.paths import tables_directory
 from service.tablefiles import read_tables
@@ -81,7 +82,7 @@ def test_a_large_spring_dose_of_potash_on_first_cut_silage_is_cautioned():
     # Case 65. RB209 2010 section 8: no more than 80-90 kg K2O/ha in spring for the first cut (published).
     rule = note(key="spring-potash", when='k2o_rate > 90 and crop == "grass"')
     columns = {"k2o_rate": np.array([110.0, 90.0]), "crop": np.array(["grass", "grass"])}
-    found = choose_notes({rule.key: rule}, columns, pd.Series(["vale", "vale"]))
+    found = choose_notes(TableSet(notes={rule.key: rule}), columns, pd.Series(["vale", "vale"]))
     assert found["sample"].tolist() == [0]
 
 
@@ -95,5 +96,5 @@ def test_nitrogen_and_potash_beside_the_seed_are_cautioned_above_the_limit(limit
     rule = note(key="pop-up", when=f"n_rate + k2o_rate > {limit_lb} * {KG_PER_HA['lb/ac']!r} + 0.001")
     kg = {"n_rate": n_lb, "k2o_rate": k2o_lb}
     columns = {name: np.array([lb * KG_PER_HA["lb/ac"]]) for name, lb in kg.items()}
-    found = choose_notes({rule.key: rule}, columns, pd.Series(["vale"]))
+    found = choose_notes(TableSet(notes={rule.key: rule}), columns, pd.Series(["vale"]))
     assert found["sample"].tolist() == ([0] if cautioned else [])

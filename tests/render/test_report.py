@@ -227,6 +227,14 @@ def test_examples_are_marked_and_others_are_not() -> None:
     assert "EXAMPLE" not in html(plain)
 
 
+def test_drafts_are_marked_before_all_else() -> None:
+    page = report(field(draft=True))
+    assert page.band == "DRAFT TABLES – not for use"
+    assert "a draft that nobody has published" in page.declarations[0]
+    assert "invented" in page.declarations[1]  # the example's own warning stays
+    assert report(field(draft=True, example=False)).band == page.band
+
+
 def test_unknown_names_print_as_given() -> None:
     advice = field(
         crop="spelt-under-oats",
