@@ -28,6 +28,7 @@ class Source(Record):
     """Where a number was printed."""
 
     id: Id
+    region: Id | None = Field(default=None, description="the region that alone cites it; none: shared by all")
     title: str
     publisher: str = ""
     year: int | None = Field(default=None, ge=1900, le=2100)
