@@ -1,16 +1,76 @@
-"""One running installation: its settings, its database and its tables."""
+"""One running installation: its settings, its database and the tables that are in force in it."""
 
 from __future__ import annotations
 
-import hashlib
-from dataclasses import dataclass
-from pathlib import Path
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from threading import Lock
 
 from interpretation.agronomy.tables import TableSet
+from service.books import SHARED, canonical, digest, merged
+from service.callers import operator
 from service.paths import tables_directory
+from service.releases import content_of
 from service.settings import Settings
-from service.store.database import Database, make_engine
+from service.store import releases
+from service.store.database import Database, Look, make_engine
+from service.store.releases import ReleaseRow
 from service.tablefiles import read_tables
+
+BOOKS_KEPT = 400  # read releases that are kept in memory: a few for each region
+SETS_KEPT = 8
+
+
+@dataclass(frozen=True)
+class InForce:
+    """The tables of one day.
+
+    Attributes
+    ----------
+    tables
+        All books together.
+    releases
+        The release that each book is from.
+    """
+
+    tables: TableSet
+    releases: Mapping[str, ReleaseRow]
+
+    def digest_for(self, region: str) -> str:
+        """SHA-256 that stands for all that a report of a region is made from; every report keeps it."""
+        used = {name: self.releases[name].sha256 for name in (region, SHARED) if name in self.releases}
+        return digest(canonical(used))
+
+
+class Shelf:
+    """Releases that were read once; a release never changes, so what was read of it stays true."""
+
+    def __init__(self) -> None:
+        self._books: OrderedDict[str, TableSet] = OrderedDict()
+        self._sets: OrderedDict[tuple[str, ...], TableSet] = OrderedDict()
+        self._lock = Lock()
+
+    def together(self, look: Look, rows: tuple[ReleaseRow, ...]) -> TableSet:
+        """Put releases together, reading those that were not read before."""
+        wanted = tuple(row.sha256 for row in rows)
+        with self._lock:
+            if (known := self._sets.get(wanted)) is not None:
+                return known
+            missing = set(wanted) - self._books.keys()
+        found = {sha: content_of(text).tables() for sha, text in releases.contents(look, missing).items()}
+        with self._lock:
+            self._books |= found
+            made = self._sets[wanted] = merged(self._books.get(sha) or found[sha] for sha in wanted)
+            while len(self._books) > BOOKS_KEPT:
+                self._books.popitem(last=False)
+            while len(self._sets) > SETS_KEPT:
+                self._sets.popitem(last=False)
+        return made
+
+
+_SHELF = Shelf()
 
 
 @dataclass(frozen=True)
@@ -21,30 +81,43 @@ class Site:
     ----------
     settings, database
         As started.
-    tables
-        Everything in force, read once at the start.
-    tables_sha256
-        Digest of the tables folder; every report keeps the one it was made from.
+    files
+        The folder of tables, read once at the start. The first release of each region is made from it; what
+        all regions share is taken from it at each start.
     """
 
     settings: Settings
     database: Database
-    tables: TableSet
-    tables_sha256: str
+    files: TableSet
+    shelf: Shelf = field(default=_SHELF, repr=False)
+
+    def in_force(self, look: Look | None = None, on: date | None = None) -> InForce:
+        """Find what is in force on a day.
+
+        Parameters
+        ----------
+        look
+            An open transaction to ask in; None opens one.
+        on
+            The day; today if not given.
+        """
+        if look is None:
+            with self.database.look(operator(), None) as opened:
+                return self.in_force(opened, on)
+        rows = releases.in_force(look, on or look.now.date())
+        return InForce(self.shelf.together(look, rows), {row.book: row for row in rows})
+
+    def of_releases(self, look: Look, rows: tuple[ReleaseRow, ...]) -> TableSet:
+        """Put certain releases together, in force or not."""
+        return self.shelf.together(look, rows)
+
+    @property
+    def tables(self) -> TableSet:
+        """The tables that are in force now; within a transaction ask :meth:`in_force`."""
+        return self.in_force().tables
 
 
 def open_site(settings: Settings) -> Site:
-    """Read the tables and make the database's engine; nothing is connected or migrated yet."""
+    """Read the files of tables and make the database's engine; nothing is connected or migrated yet."""
     folder = settings.tables or tables_directory()
-    database = Database(make_engine(settings.url))
-    return Site(settings, database, read_tables(folder), digest(folder))
-
-
-def digest(folder: Path) -> str:
-    """SHA-256 over the names and contents of all files of a folder, in the order of their names."""
-    total = hashlib.sha256()
-    for path in sorted(folder.rglob("*.yaml")):
-        content = path.read_bytes()
-        total.update(f"{path.relative_to(folder).as_posix()}\0{len(content)}\0".encode())
-        total.update(content)
-    return total.hexdigest()
+    return Site(settings, Database(make_engine(settings.url)), read_tables(folder))

@@ -7,6 +7,7 @@
     <region>/region.yaml                           who publishes, for whom
     <region>/scales/  <region>/rates/              the region's tables
     <region>/conversions/                          its equations between two methods
+    <region>/sources/                              sources that this region alone cites
 
 A file holds one record, or a list of records.
 """
@@ -24,31 +25,14 @@ from pydantic import ValidationError
 
 from interpretation.agronomy import consistency
 from interpretation.agronomy.problems import Problem
-from interpretation.agronomy.tables import (
-    Conversion,
-    Crop,
-    Material,
-    NoteRule,
-    RateTable,
-    Region,
-    ScaleTable,
-    Source,
-    TableSet,
-)
+from interpretation.agronomy.tables import NoteRule, TableSet
 from interpretation.errors import TableError
-from interpretation.methods import Method
 from interpretation.results import Record
+from service.books import OF_REGION, OF_SHARED, fingerprint, label
 from service.tablewords import explain, keys_at
 from service.yamlfiles import Document, read
 
-SHARED: dict[str, type[Record]] = {
-    "methods": Method,
-    "crops": Crop,
-    "materials": Material,
-    "notes": NoteRule,
-    "sources": Source,
-}
-REGIONAL: dict[str, type[Record]] = {"scales": ScaleTable, "rates": RateTable, "conversions": Conversion}
+_IN_A_REGION = OF_REGION.keys() - {"regions"}  # region.yaml lies beside these folders
 MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
 OTHERS = frozenset({"limits"})  # read by the laboratory side
 PAGES = frozenset({"README.md", "COVERAGE.md"})  # about the tables, for people
@@ -59,7 +43,7 @@ class _Found:
     """Records as they are gathered, and where each of them stands."""
 
     records: dict[str, dict[str, Any]] = field(
-        default_factory=lambda: {kind: {} for kind in (*SHARED, *REGIONAL, "regions")}
+        default_factory=lambda: {kind: {} for kind in (*OF_SHARED, *OF_REGION)}
     )
     places: dict[tuple[str, str], tuple[Document, tuple[int, ...]]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
@@ -77,8 +61,8 @@ def read_tables(directory: Path) -> TableSet:
     Returns
     -------
     TableSet
-        ``fingerprints`` holds the SHA-256 of the file of each scale, rate and conversion by its id, and of
-        every other record by kind and id, e.g. ``methods/ph-water-1:1``.
+        ``fingerprints`` holds the SHA-256 of each scale, rate and conversion by its id, and of every other
+        record by kind and id, e.g. ``methods/ph-water-1:1``: see :func:`service.books.fingerprint`.
 
     Raises
     ------
@@ -163,11 +147,13 @@ def _listed(directory: Path, found: _Found) -> Iterator[Path]:
 
 def _kind(parts: tuple[str, ...]) -> str | None:
     match parts:
-        case (folder, name) if folder in SHARED and name.endswith(".yaml"):
+        case (folder, name) if folder in OF_SHARED and name.endswith(".yaml"):
             return folder
-        case (folder, "region.yaml") if folder not in SHARED:
+        case (folder, "region.yaml") if folder not in OF_SHARED:
             return "regions"
-        case (folder, kind, name) if folder not in SHARED and kind in REGIONAL and name.endswith(".yaml"):
+        case (folder, kind, name) if (
+            folder not in OF_SHARED and kind in _IN_A_REGION and name.endswith(".yaml")
+        ):
             return kind
     return None
 
@@ -187,7 +173,7 @@ def _read_file(path: Path, name: str, kind: str, found: _Found) -> None:
 
 
 def _add(value: object, document: Document, base: tuple[int, ...], kind: str, found: _Found) -> None:
-    model: type[Record] = Region if kind == "regions" else (SHARED | REGIONAL)[kind]
+    model = (OF_SHARED | OF_REGION)[kind]
     try:
         # Strict: a quoted number is a text and 20260101 is no date. Nothing is turned into something else.
         record = model.model_validate(value, strict=True)
@@ -195,9 +181,9 @@ def _add(value: object, document: Document, base: tuple[int, ...], kind: str, fo
         found.problems += _invalid(error, document, base, kind, model)
         return
     name = record.key if isinstance(record, NoteRule) else str(getattr(record, "id", ""))
-    label = _label(kind, name)
-    if label in found.fingerprints:
-        first = next(where[0] for (k, n), where in found.places.items() if _label(k, n) == label)
+    called = label(kind, name)
+    if called in found.fingerprints:
+        first = next(where[0] for (k, n), where in found.places.items() if label(k, n) == called)
         found.problems.append(
             _stray(
                 document.file,
@@ -210,23 +196,24 @@ def _add(value: object, document: Document, base: tuple[int, ...], kind: str, fo
         return
     found.records[kind][name] = record
     found.places[kind, name] = document, base
-    found.fingerprints[label] = document.fingerprint
-    region = document.file.partition("/")[0]
-    if kind in (*REGIONAL, "regions") and getattr(record, "region", name) != region:
+    found.fingerprints[called] = fingerprint(record)
+    folder = document.file.partition("/")[0]
+    whose = None if folder in OF_SHARED else folder
+    said = name if kind == "regions" else getattr(record, "region", None)
+    if said != whose:
         found.problems.append(
             _stray(
                 document.file,
-                f"the record is of region {getattr(record, 'region', name)!r}, and its folder is {region}",
-                "a region's files in the region's folder",
+                f"the record is of {_region(said)}, and its folder is of {_region(whose)}",
+                "a region's files in the region's folder, and what all share without a region",
                 "move the file, or correct the region",
                 document.line((*base, "id" if kind == "regions" else "region")),
             )
         )
 
 
-def _label(kind: str, name: str) -> str:
-    """Key of a fingerprint. A region's tables share one name space: a report pins them by id alone."""
-    return name if kind in REGIONAL else f"{kind}/{name}"
+def _region(name: str | None) -> str:
+    return f"region {name!r}" if name else "all regions"
 
 
 def _invalid(

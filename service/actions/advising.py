@@ -98,7 +98,7 @@ def advised(site: Site, caller: Caller, visit_id: int, tried: Plan | None = None
         If a crop of the plan is not in the tables.
     """
     with site.database.look(caller, Right.READ_FIELDS) as look:
-        return advise_on(look, site.tables, visit_id, tried)
+        return advise_on(look, site.in_force(look).tables, visit_id, tried)
 
 
 def advise_on(look: Look, tables: TableSet, visit_id: int, tried: Plan | None = None) -> Advised:

@@ -21,9 +21,10 @@ from reports.render import pdf
 from reports.view import LONGEST_LINE, LaboratoryCard
 from service.actions.advising import advise_on
 from service.actions.card import NOT_ISSUED, issued, with_comment
+from service.books import SHARED
 from service.callers import Caller, Right
 from service.refusals import Conflict, Invalid, Unavailable
-from service.site import Site
+from service.site import InForce, Site
 from service.store import documents, laboratories, reports, visits
 from service.store.database import Look
 from service.store.land import absent
@@ -61,6 +62,7 @@ class Draft:
     card: LaboratoryCard
     wish: Wish
     replaces: int | None
+    in_force: InForce  # what it was made from
 
 
 @dataclass(frozen=True)
@@ -134,7 +136,8 @@ def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "")
     content = drawn(made)  # outside of any transaction: nobody waits for the database meanwhile
     with site.database.change(caller, Right.ISSUE_REPORTS) as change:
         reports.in_turn(change)  # before it is read whether a report stands already
-        if _draft(site, change, visit_id, wish).card.report_id != made.card.report_id:
+        again = _draft(site, change, visit_id, wish)
+        if again.card.report_id != made.card.report_id:
             raise _changed(visit_id)
         added = reports.add(
             change,
@@ -143,7 +146,8 @@ def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "")
                 "issued_on": made.card.issued_on, "issued_by": caller.name, "crop": made.advice.crop,
                 "language": wish.language, "units": wish.units, "paper": wish.paper,
                 "advice": made.advice.model_dump(mode="json"), "card": made.card.model_dump(mode="json"),
-                "tables_sha256": site.tables_sha256, "document_sha256": documents.put(change, content),
+                **_pinned(again),
+                "document_sha256": documents.put(change, content),
                 "replaces": made.replaces,
             },
         )  # fmt: skip
@@ -197,7 +201,8 @@ def document(site: Site, caller: Caller, report_id: int) -> tuple[ReportRow, byt
 
 
 def _draft(site: Site, look: Look, visit_id: int, wish: Wish) -> Draft:
-    advised = advise_on(look, site.tables, visit_id)
+    in_force = site.in_force(look)
+    advised = advise_on(look, in_force.tables, visit_id)
     visit, advice = advised.visit, advised.advice
     if advice is None:
         raise Invalid(
@@ -209,7 +214,17 @@ def _draft(site: Site, look: Look, visit_id: int, wish: Wish) -> Draft:
     card = _card(look, visit).model_copy(update={"replaces": wish.replaces})
     card = with_comment(card, look.caller.name, visit.plan.comment)
     content = advice.model_dump_json() + wish.model_dump_json()
-    return Draft(visit, advice, issued(card, content, look.now.date()), wish, replaces)
+    return Draft(visit, advice, issued(card, content, look.now.date()), wish, replaces, in_force)
+
+
+def _pinned(made: Draft) -> dict[str, Any]:
+    """The releases that a report is made from, so that it can be worked out again."""
+    region, rows = made.advice.region, made.in_force.releases
+    return {
+        "tables_sha256": made.in_force.digest_for(region),
+        "region_release_id": rows[region].id,
+        "shared_release_id": rows[SHARED].id,
+    }
 
 
 def _replaced(earlier: tuple[ReportRow, ...], crop: str, wish: Wish) -> int | None:

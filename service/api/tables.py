@@ -37,14 +37,14 @@ class Listed(Output):
 class OneScale(Output):
     """A scale of classes in full."""
 
-    fingerprint: str = Field(description="SHA-256 of its file")
+    fingerprint: str = Field(description="SHA-256 of its canonical JSON (RFC 8785)")
     table: ScaleTable
 
 
 class OneRate(Output):
     """A table of amounts in full."""
 
-    fingerprint: str = Field(description="SHA-256 of its file")
+    fingerprint: str = Field(description="SHA-256 of its canonical JSON (RFC 8785)")
     table: RateTable
 
 

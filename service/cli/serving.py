@@ -14,6 +14,7 @@ import uvicorn
 from service.actions.demo import load_demo
 from service.actions.keeping import is_unused
 from service.actions.people import first_administrator
+from service.actions.seeding import seed
 from service.cli import console
 from service.server import make_app
 from service.settings import Settings
@@ -41,6 +42,9 @@ def prepare(site: Site, demo: bool | None) -> None:
     """Migrate, make the first administrator, load the demo: once, however many processes start."""
     with alone(site.database.engine):
         migrate(site.database.engine)
+        seeded = seed(site)
+        if seeded.differing:
+            log.warning("tables differ from their files", regions=seeded.differing, in_force="the releases")
         path = first_administrator(site)
         if path is not None:
             console.print_line(

@@ -1,6 +1,7 @@
 """One folder a mistake in tests/broken_tables: laid over sound tables, it gives the message beside it."""
 
 import errno
+import hashlib
 import os
 import shutil
 from pathlib import Path
@@ -141,11 +142,18 @@ def test_a_link_to_a_folder_is_told_and_not_passed_over(tmp_path):
     assert str(check_directory(tables)[0]).startswith("linked: error: this is no table file")
 
 
-def test_fingerprints_are_those_of_the_files():
-    # sha256sum tests/broken_tables/sound/vale/scales/p.yaml
+def test_fingerprints_are_those_of_the_records():
+    # Canonical JSON of the record as its file says it, whatever its remarks and the order of its keys.
     tables = read_tables(SOUND)
-    assert tables.fingerprints["vale/p"] == "3b4bee14c7a4a956d66d2fe0356d889eca22c9f25685865add32a3377a78374c"
-    assert tables.fingerprints["methods/olsen"] == tables.fingerprints["methods/ph-water"]  # one file
+    said = (
+        '{"adequate_from":"medium","analyte":"P","basis":"air-dry","classes":[{"from":0,"name":"low"},'
+        '{"from":10,"name":"medium"},{"from":20,"name":"high"}],"crops":["maize","soybean"],'
+        '"depth_cm":[0,20],"effective_from":"2025-01-01","effective_to":"2025-12-31","id":"vale/p",'
+        '"method":"bray","region":"vale","round_to":1,"scale_top":40,"sources":["vale-tables"],'
+        '"standing":"invented","title":"Phosphorus","unit":"mg/kg"}'
+    )
+    assert tables.fingerprints["vale/p"] == hashlib.sha256(said.encode()).hexdigest()
+    assert tables.fingerprints["methods/olsen"] != tables.fingerprints["methods/ph-water"]  # one file
     # 2 regions, 4 methods, 2 crops, 2 materials, 1 note, 3 sources, 2 scales, 3 rates, 1 conversion
     assert len(tables.fingerprints) == 20
 

@@ -15,11 +15,12 @@ from starlette.testclient import TestClient
 
 from interpretation.agronomy.tables import TableSet
 from service.actions.card import read_laboratory
+from service.actions.seeding import seed
 from service.callers import RIGHTS, Caller, Role, Scope, operator
 from service.paths import demo_directory, tables_directory
 from service.server import make_app
 from service.settings import Settings
-from service.site import Site, digest
+from service.site import Site
 from service.store import accounts, schema
 from service.store.database import Database, make_engine
 from service.store.migrating import migrate
@@ -110,14 +111,19 @@ def postgres() -> Iterator[Cluster]:
 
 
 @pytest.fixture(scope="session")
-def templates(tmp_path_factory: pytest.TempPathFactory, postgres: Cluster) -> dict[str, str]:
-    """A migrated, empty database of each kind, to be copied for each test."""
+def templates(
+    tmp_path_factory: pytest.TempPathFactory, postgres: Cluster, tables: TableSet
+) -> dict[str, str]:
+    """A migrated database of each kind that holds the shipped tables alone, to be copied for each test."""
     path = tmp_path_factory.mktemp("template") / "template.sqlite3"
     urls = {"sqlite": f"sqlite:///{path}", "postgresql": postgres.url("template_furrowslice")}
     _administer(postgres, "CREATE DATABASE template_furrowslice")
     for url in urls.values():
         engine = make_engine(url)
         migrate(engine)
+        seed(Site(Settings(), Database(engine, Clock()), tables))
+        with engine.begin() as connection:
+            connection.execute(schema.audit.delete())  # a test finds its own lines alone
         engine.dispose()
     return {"sqlite": str(path), "postgresql": "template_furrowslice"}
 
@@ -187,7 +193,7 @@ def make_world(url: str, tables: TableSet, folder: Path) -> Iterator[World]:
     clock = Clock()
     engine = make_engine(url)
     settings = Settings(data=folder, database_url=url, public_url=ORIGIN, mode="development")
-    site = Site(settings, Database(engine, clock), tables, digest(tables_directory()))
+    site = Site(settings, Database(engine, clock), tables)
     world = World(site, clock)
     card = read_laboratory(demo_directory() / "laboratory.yaml").model_dump(mode="json")
     with site.database.housekeeping(operator()) as look:

@@ -69,7 +69,7 @@ def test_a_report_keeps_what_it_was_made_from(world: World, quick: None) -> None
     assert (report.crop, report.issued_by, report.tables_sha256) == (
         "maize",
         "Agent",
-        world.site.tables_sha256,
+        world.site.in_force().digest_for("marrowdale"),
     )
     assert report.issued_on == world.clock.at.date()
     assert (report.card["agent_name"], report.card["agent_comment"]) == ("Agent", "Lime in the autumn.")

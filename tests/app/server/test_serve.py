@@ -124,7 +124,7 @@ def test_the_demo_is_offered_where_somebody_can_answer(
         done.append(site)
         return Demo(1, (), 24, ("A",), ("B",), 3)
 
-    site = Site(Settings(), Database(make_engine(make_url("sqlite"))), tables, "")
+    site = Site(Settings(), Database(make_engine(make_url("sqlite"))), tables)
     monkeypatch.setattr(serving.typer, "confirm", confirm)
     monkeypatch.setattr(serving, "load_demo", load)
     for stream in (sys.stdin, sys.stdout):
