@@ -332,7 +332,7 @@ class TableLine(Record):
     standing: str  # published | restated | derived | invented | regional-draft
     effective_from: date
     sources: tuple[str, ...] = ()
-    fingerprint: str = ""  # SHA-256 of the file it came from
+    fingerprint: str = ""  # SHA-256 of the record, as service.books writes it
     equation: str = ""  # of a conversion between two methods, over soil_test
 
 

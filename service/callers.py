@@ -37,6 +37,8 @@ class Right(StrEnum):
     READ_REPORTS = "reports:read"
     ISSUE_REPORTS = "reports:issue"
     READ_TABLES = "tables:read"
+    EDIT_TABLES = "tables:edit"  # drafts: begin, change, submit, discard
+    PUBLISH_TABLES = "tables:publish"  # approve what a colleague wrote, or send it back; publish
     MANAGE_ACCOUNTS = "accounts:manage"
     READ_AUDIT = "audit:read"
     HANDLE_PERSONAL_DATA = "personal-data:handle"  # export and erase what is kept about a grower
@@ -56,7 +58,7 @@ RIGHTS: Mapping[Role, frozenset[Right]] = {
             Right.HANDLE_PERSONAL_DATA,
         }
     ),
-    Role.AGRONOMIST: frozenset({Right.READ_TABLES}),
+    Role.AGRONOMIST: frozenset({Right.READ_TABLES, Right.EDIT_TABLES, Right.PUBLISH_TABLES}),
     Role.ADMINISTRATOR: frozenset({Right.MANAGE_ACCOUNTS, Right.READ_AUDIT, Right.READ_TABLES}),
 }  # fmt: skip
 

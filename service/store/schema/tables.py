@@ -26,7 +26,6 @@ table_draft = sa.Table(
     text("why"),  # printed in the release's history
     sa.Column("effective_on", sa.Date, nullable=True),  # NULL: the day it is published
     sa.Column("state", sa.Text, nullable=False),  # open | submitted | approved | published | discarded
-    sa.Column("version", sa.Integer, nullable=False, server_default="1"),  # rises with every change
     sa.Column("started_at", Utc, nullable=False),
     sa.Column("started_by", sa.Text, nullable=False),
     sa.Column("submitted_at", Utc, nullable=True),

@@ -52,7 +52,8 @@ class World:
     """A site with two laboratories, two counties and people of every role.
 
     ``people`` has the roles' names as keys, each in laboratory ``a``, and ``other-laboratory``,
-    ``other-agent`` in laboratory ``b`` or in the other county. The agent's county is ``upper``.
+    ``other-agent`` in laboratory ``b`` or in the other county. The agent's county is ``upper``. The
+    ``reviewer`` is a second agronomist of the same region.
     """
 
     site: Site
@@ -215,6 +216,7 @@ def make_world(url: str, tables: TableSet, folder: Path) -> Iterator[World]:
             ("administrator", Role.ADMINISTRATOR, None, {}),
             ("other-laboratory", Role.LABORATORY, b, {}),
             ("other-agent", Role.AGENT, a, {"counties": ("lower",)}),
+            ("reviewer", Role.AGRONOMIST, None, {"region": "marrowdale"}),
         ):
             world.people[person] = accounts.add(
                 look, email=f"{person}@soil.example", name=person.title(), role=role,

@@ -37,7 +37,6 @@ def upgrade() -> None:
         sa.Column("why", sa.Text(), server_default="", nullable=False),
         sa.Column("effective_on", sa.Date(), nullable=True),
         sa.Column("state", sa.Text(), nullable=False),
-        sa.Column("version", sa.Integer(), server_default="1", nullable=False),
         sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("started_by", sa.Text(), nullable=False),
         sa.Column("submitted_at", sa.DateTime(timezone=True), nullable=True),
