@@ -119,6 +119,13 @@ def wrong_state(draft: DraftRow, expected: str) -> Conflict:
 
 
 def the_entry(entries: Sequence[Entry], number: int) -> Entry:
+    """One of the entries of a draft.
+
+    Raises
+    ------
+    NotFound
+        If none has this number.
+    """
     for each in entries:
         if each.number == number:
             return each

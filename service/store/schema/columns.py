@@ -39,6 +39,7 @@ class Utc(sa.types.TypeDecorator[datetime]):
 
 
 def row_id() -> sa.Column[int]:
+    """A row's number, given by the database."""
     return sa.Column("id", sa.Integer, primary_key=True, autoincrement=True)
 
 
@@ -48,10 +49,12 @@ def text(name: str, **more: Any) -> sa.Column[str]:
 
 
 def number(name: str) -> sa.Column[float]:
+    """A number; NULL where it is not known."""
     return sa.Column(name, sa.Float(53), nullable=True)
 
 
 def flag(name: str) -> sa.Column[bool]:
+    """Yes or no; no unless it is said."""
     return sa.Column(name, sa.Boolean, nullable=False, server_default=sa.false())
 
 
@@ -69,4 +72,5 @@ def search_column(*of: str) -> sa.Column[str]:
 
 
 def to(name: str, target: str, *, nullable: bool = False, **more: Any) -> sa.Column[int]:
+    """A row of another table."""
     return sa.Column(name, sa.ForeignKey(target), nullable=nullable, **more)
