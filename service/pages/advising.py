@@ -96,7 +96,7 @@ def shown_plan(plan: Plan) -> dict[str, str]:
 
 def crops(visit: Visit) -> list[tuple[str, str]]:
     """Crops of the tables by their names."""
-    named = [(crop, visit.words.wording.name("crops", crop)) for crop in visit.site.tables.crops]
+    named = [(crop, visit.words.wording.name("crops", crop)) for crop in visit.tables.crops]
     return sorted(named, key=lambda each: each[1].casefold())
 
 

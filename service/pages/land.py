@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Form, Query, Request
 from starlette.responses import HTMLResponse, Response
 
 from interpretation.errors import FurrowsliceError
+from interpretation.methods import Method
 from reports.findings import FORMLESS, READ_FIRST
 from reports.format import printed
 from service.actions import land
@@ -18,7 +20,6 @@ from service.pages import maps
 from service.pages.drawing.numbers import numbers
 from service.pages.drawing.years import Picture, years
 from service.pages.forms import Id, number_of, wrong_fields
-from service.site import Site
 from service.web.templates import Words
 from service.web.visit import Posted, Visit, Visiting, any_visit
 from service.web.visit import visit as signed_in
@@ -48,18 +49,19 @@ def one_field(request: Request, field_id: Id) -> HTMLResponse:
     visit = signed_in(any_visit(request))
     past = land.past(visit.site, visit.caller, field_id)
     w = visit.words
-    drawn = years(past.visits, past.found, visit.site.tables.methods, numbers(w.language), READ_FIRST)
-    named = [names(picture, w, visit.site) for picture in drawn.pictures]
+    methods = visit.tables.methods
+    drawn = years(past.visits, past.found, methods, numbers(w.language), READ_FIRST)
+    named = [names(picture, w, methods) for picture in drawn.pictures]
     return visit.page("land/field.html.j2", field=past.field, drawn=drawn, named=named)
 
 
-def names(picture: Picture, w: Words, site: Site) -> tuple[str, str, str]:
+def names(picture: Picture, w: Words, methods: Mapping[str, Method]) -> tuple[str, str, str]:
     """Name, method and unit of a picture's values, in words."""
     analyte, method, form, unit, basis = picture.key
     name = w.wording.name("analytes", analyte)
     if form not in FORMLESS and form != analyte:
         name = f"{name} ({printed(form)})"
-    known = site.tables.methods.get(method)
+    known = methods.get(method)
     shown = printed(unit)
     if basis not in ("none", known.basis if known else basis):
         shown = f"{shown}, {w.wording.name('bases', basis)}"

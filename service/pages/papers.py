@@ -153,7 +153,7 @@ def _choices(visit: Visit) -> dict[str, Any]:
         for form in analyte.factors:
             shown = name if form in FORMLESS or len(analyte.factors) == 1 else f"{name}: {printed(form)}"
             what.append((f"{key}|{form}", shown))
-    methods = visit.site.tables.methods.values()
+    methods = visit.tables.methods.values()
     return {
         "what": sorted(what, key=lambda each: each[1].casefold()),
         "methods": sorted((m.id, wording.known("methods", m.id, m.title)) for m in methods),
@@ -179,7 +179,7 @@ def _walk_in_page(
     rows: Sequence[Mapping[str, str]], error: FurrowsliceError | None = None,
 ) -> HTMLResponse:  # fmt: skip
     wording = visit.words.wording
-    crops = [(crop, wording.name("crops", crop)) for crop in visit.site.tables.crops]
+    crops = [(crop, wording.name("crops", crop)) for crop in visit.tables.crops]
     counties = [(each, name) for each, name, _ in land.counties(visit.site, visit.caller)]
     return visit.page(
         "advising/walk_in.html.j2", 200 if error is None else 422,

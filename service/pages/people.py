@@ -56,7 +56,7 @@ def _account_form(
 
 def _regions(visit: Visit) -> list[tuple[str, str]]:
     return sorted(
-        ((each.id, each.name) for each in visit.site.tables.regions.values()), key=lambda each: each[1]
+        ((each.id, each.name) for each in visit.tables.regions.values()), key=lambda each: each[1]
     )
 
 

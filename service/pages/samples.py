@@ -156,7 +156,7 @@ def _sample_form(visit: Visit, given: dict[str, str], error: FurrowsliceError | 
 
 def _options(visit: Visit, w: Words) -> dict[str, list[tuple[str, str]]]:
     """What each choice of the form offers, as value and text."""
-    tables = visit.site.tables
+    tables = visit.tables
     blank = [("", w("samples.choose"))]
     crops = sorted(((id_, w.wording.name("crops", id_)) for id_ in tables.crops), key=lambda each: each[1])
     regions = sorted(((region.id, region.name) for region in tables.regions.values()), key=lambda r: r[1])
@@ -200,7 +200,7 @@ def _written(visit: Visit, row: ValueRow) -> tuple[str, str]:
     """A value and its standard uncertainty; measured ones with the digits that the run's sheet prints."""
     w, spread = visit.words, row.standard_uncertainty
     given = row.below if row.value is None else row.value
-    method = visit.site.tables.methods.get(row.method)
+    method = visit.tables.methods.get(row.method)
     if row.run_id is None or method is None or given is None:  # typed from a paper: as it is there
         shown, about = w.number(given), w.number(spread)
     else:

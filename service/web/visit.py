@@ -6,12 +6,14 @@ import hmac
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from datetime import timedelta
+from functools import cached_property
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Form, Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
+from interpretation.agronomy.tables import TableSet
 from service.callers import Caller, Role, Scope
 from service.refusals import Conflict, NotAllowed, NotSignedIn, Unavailable
 from service.site import Site
@@ -32,6 +34,11 @@ class Visit:
     request: Request
     caller: Caller
     session: Session | None
+
+    @cached_property
+    def tables(self) -> TableSet:
+        """The tables in force, asked for once in a request."""
+        return self.site.tables
 
     @property
     def words(self) -> Words:
