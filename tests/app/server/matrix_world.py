@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
-from service.actions import bench, demo, reporting
+from service.actions import bench, demo, drafting, reporting, reviewing
 from service.actions.releasing import release_run
 from service.callers import Caller, operator
 from service.site import Site
@@ -22,6 +22,7 @@ from service.store import schema
 from service.store.database import Database, make_engine
 from service.uploads import Upload
 from tests.app.server.conftest import ORIGIN, World
+from tests.app.server.draft_steps import named, saved, with_cell
 from tests.app.server.tokens import make_token
 
 PEOPLE = ("nobody", "laboratory", "agent", "agronomist", "administrator", "other-laboratory", "other-agent")
@@ -118,6 +119,25 @@ def sendable(lab_number: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def draft_tables(world: World, ids: dict[str, Any]) -> None:
+    """Begin drafts of the reviewer's: one that is open, one that waits, one that the agronomist approved."""
+    site, author = world.site, world.caller("reviewer")
+    for name in ("draft_id", "draft-submitted", "draft-approved"):
+        ids[name] = draft = drafting.begin(site, author, "marrowdale", "To try it out.")
+        entry = named(world, draft)
+        ids["number"] = entry.number
+        saved(world, draft, with_cell(entry, "classes", 3, "from", "24"), "reviewer")
+        if name != "draft_id":
+            ids[f"{name}-sha256"] = reviewing.submit(site, author, draft, 2, "New trials.")
+    ids["table"] = with_cell(entry, "classes", 3, "from", "25").said()
+    ids["table"].pop("kind")
+    ids["comment_id"] = drafting.comment(site, author, ids["draft_id"], ids["number"], "title", "Why?")
+    approved = ids["draft-approved"]
+    reviewing.approve(site, world.caller("agronomist"), approved, ids["draft-approved-sha256"])
+    for name, book in (("release_id", "marrowdale"), ("release-other", "ohio"), ("release-shared", "shared")):
+        ids[name] = site.in_force().releases[book].id
+
+
 def fill(world: World, path: Path) -> Filled:
     """Register, measure and release the demo scenario in laboratory a, all of it in county upper."""
     filled = Filled(world, path)
@@ -178,6 +198,7 @@ def fill(world: World, path: Path) -> Filled:
         for kind, tables in (("scale", site.tables.scales), ("rate", site.tables.rates))
     }
     ids |= sendable(ids["lab_number"])
+    draft_tables(world, ids)
     with site.database.engine.connect() as connection:  # everything into the one file
         connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
     return filled
