@@ -94,6 +94,17 @@ def chain(look: Look, book: str) -> tuple[Link, ...]:
     return tuple(Link(**row._asdict()) for row in rows)
 
 
+def in_turn(change: Change, book: str) -> None:
+    """Wait until nobody else publishes a release of a book; nobody does until this change ends.
+
+    Who comes second then reads the release of who was first, and is told so. A book without a release has no
+    row to wait for: there the second is refused by the numbers, which are unique.
+    """
+    rows = sa.select(table_release.c.id).where(table_release.c.book == book).order_by(table_release.c.id)
+    # Not for their keys: reports and drafts that name a release are not kept waiting.
+    change.connection.execute(rows.with_for_update(key_share=True))
+
+
 def add(change: Change, written: Sequence[Content]) -> dict[str, int]:
     """Write releases; returns the id of each by its book.
 
