@@ -282,5 +282,14 @@ class _Reader:
         return text
 
 
+def is_text(text: str) -> bool:
+    """Whether a text without quotes is read as itself: as no number, day, yes or no, or nothing."""
+    word = text.lower()
+    looks_like_another = (_INTEGER, _DECIMAL, _DATE, _NEARLY_A_NUMBER)
+    return not (
+        word in _WORDS or word in _YES_OR_NO or any(each.fullmatch(text) for each in looks_like_another)
+    )
+
+
 def _line(event: yaml.Event) -> int:
     return event.start_mark.line + 1 if event.start_mark else 1
