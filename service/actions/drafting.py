@@ -195,6 +195,37 @@ def replace_all(
     return _revise(site, caller, draft_id, revision, all_new, "upload", about, "")
 
 
+def adopt(site: Site, caller: Caller, draft_id: int, revision: int) -> int:
+    """Say that the region sets the numbers of a draft: what stands as a draft of it stands as its own.
+
+    Returns
+    -------
+    int
+        Number of the new revision.
+
+    Raises
+    ------
+    Conflict
+        If anything in the draft has changed since the revision, or the draft is not open.
+    """
+
+    def adopted(entries: tuple[Entry, ...], seen: tuple[Entry, ...]) -> tuple[Entry, ...]:
+        if entries != seen:
+            raise Conflict(
+                "somebody else has changed this draft since you opened it, so nothing was stored",
+                where=f"draft {draft_id}", expected=f"the draft as it was at revision {revision}",
+                fix="look at what is there now, then say it once more",
+            )  # fmt: skip
+        return tuple(
+            each.model_copy(update={"facts": each.facts | {"standing": "regional"}})
+            if each.facts.get("standing") == "regional-draft"
+            else each
+            for each in entries
+        )
+
+    return _revise(site, caller, draft_id, revision, adopted, "edit", "standing", "")
+
+
 def describe(site: Site, caller: Caller, draft_id: int, why: str) -> None:
     """Say why the tables change.
 

@@ -6,6 +6,7 @@ from fastapi import APIRouter
 
 from service.pages import (
     advising,
+    drafts,
     exports,
     home,
     land,
@@ -13,6 +14,7 @@ from service.pages import (
     myself,
     people,
     privacy,
+    releases,
     reports,
     runs,
     samples,
@@ -23,7 +25,8 @@ from service.pages import (
 PARTS = tuple(
     part.router
     for part in (
-        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, tables, exports,
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, releases, tables,
+        drafts, exports,
     )
 )  # fmt: skip
 

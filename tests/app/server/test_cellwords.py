@@ -6,11 +6,11 @@ from itertools import chain
 
 import pytest
 
-from service.entries.columns import FACTS, KINDS, ROWS
+from service.entries.columns import FACTS, KINDS, ROWS, Column
 from service.pages.cellwords import choice_name, column_help, column_name, one_name, sheet_name
 from service.web.templates import LANGUAGES, words
 
-SHEETS = [(kind, columns) for kind, columns in FACTS.items()]
+SHEETS: list[tuple[str, tuple[Column, ...]]] = list(FACTS.items())
 SHEETS += list(chain.from_iterable(sheets.items() for sheets in ROWS.values()))
 
 
