@@ -64,6 +64,18 @@ def find(site: Site, caller: Caller, *, ended: bool = False) -> tuple[DraftRow, 
         return drafts.find(look, ended=ended)
 
 
+def later(site: Site, caller: Caller, after: int, most: int, *, ended: bool = False) -> tuple[DraftRow, ...]:
+    """As :func:`find`, by rising id, from the one after an id on."""
+    with site.database.look(caller, Right.EDIT_TABLES) as look:
+        return drafts.later(look, after, most, ended=ended)
+
+
+def row(site: Site, caller: Caller, draft_id: int) -> DraftRow:
+    """What has become of one draft, without what is typed in it."""
+    with site.database.look(caller, Right.EDIT_TABLES) as look:
+        return drafts.the_draft(look, draft_id)
+
+
 def desk(site: Site, caller: Caller, draft_id: int) -> Desk:
     """One draft with all that belongs to it."""
     with site.database.look(caller, Right.EDIT_TABLES) as look:
@@ -96,6 +108,20 @@ def entries_of_release(site: Site, look: Look, release_id: int | None) -> tuple[
         return ()
     row = releases.the_release(look, release_id)
     return entries_of(site.of_releases(look, (row,)), row.book)
+
+
+def revisions(site: Site, caller: Caller, draft_id: int) -> tuple[RevisionRow, ...]:
+    """The changes of a draft, newest first."""
+    with site.database.look(caller, Right.EDIT_TABLES) as look:
+        drafts.the_draft(look, draft_id)
+        return drafts.revisions(look, draft_id)
+
+
+def comments(site: Site, caller: Caller, draft_id: int) -> tuple[CommentRow, ...]:
+    """What is said about a draft, oldest first."""
+    with site.database.look(caller, Right.EDIT_TABLES) as look:
+        drafts.the_draft(look, draft_id)
+        return tablecomments.of_draft(look, draft_id)
 
 
 def typed_at(site: Site, caller: Caller, draft_id: int, number: int) -> tuple[Entry, ...]:

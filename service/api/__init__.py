@@ -10,7 +10,18 @@ from fastapi import APIRouter, Depends, FastAPI
 from fastapi.routing import APIRoute
 from starlette.middleware import Middleware
 
-from service.api import advising, exports, land, people, reports, runs, samples, tables
+from service.api import (
+    advising,
+    drafts,
+    exports,
+    land,
+    people,
+    releases,
+    reports,
+    runs,
+    samples,
+    tables,
+)
 from service.api.description import TITLE, VERSION, describe
 from service.api.submitting import Submissions
 from service.site import Site
@@ -18,7 +29,7 @@ from service.web import problems
 from service.web.asking import only_what_is_described
 from service.web.buckets import Buckets
 
-PARTS = (people, runs, samples, land, advising, reports, tables, exports)
+PARTS = (people, runs, samples, land, advising, reports, tables, drafts, releases, exports)
 
 
 def make_api(site: Site) -> FastAPI:

@@ -30,7 +30,8 @@ class HasId(Protocol):
         """The row's number in the database."""
 
 
-def _seen(text: str) -> str:
+def seen(text: str) -> str:
+    """Take a text whose every character can be seen."""
     if found := UNSEEN.search(text):
         raise ValueError(f"the text holds the invisible character U+{ord(found[0]):04X}; type it again")
     return text
@@ -39,13 +40,13 @@ def _seen(text: str) -> str:
 def _one_line(text: str) -> str:
     if "\n" in text or "\r" in text or "\t" in text:
         raise ValueError("this text is one line, without tabs or line ends")
-    return _seen(text)
+    return seen(text)
 
 
 Id = Annotated[int, Path(ge=1, le=LARGEST_ID, description="the number that the API gave to it")]
 GivenId = Annotated[int, Field(ge=1, le=LARGEST_ID)]
 Line = Annotated[str, Field(max_length=LONGEST_LINE), AfterValidator(_one_line)]
-Text = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(_seen)]
+Text = Annotated[str, Field(max_length=LONGEST_TEXT), AfterValidator(seen)]
 After = Annotated[int, Query(ge=0, le=LARGEST_ID, description="the last id already seen; 0: from the first")]
 Limit = Annotated[int, Query(ge=1, le=500, description="how many at most")]
 

@@ -90,6 +90,13 @@ def find(look: Look, *, ended: bool = False, most: int = 200) -> tuple[DraftRow,
     return tuple(DraftRow(**row) for row in look.connection.execute(found).mappings())
 
 
+def later(look: Look, after: int, most: int, *, ended: bool) -> tuple[DraftRow, ...]:
+    """As :func:`find`, by rising id, from the one after an id on."""
+    chosen = table_draft.c.state.in_(ENDED) if ended else table_draft.c.state.not_in(ENDED)
+    found = _DRAFT.where(chosen, _own(look), table_draft.c.id > after).order_by(table_draft.c.id).limit(most)
+    return tuple(DraftRow(**row) for row in look.connection.execute(found).mappings())
+
+
 def the_draft(look: Look, draft_id: int) -> DraftRow:
     """One draft.
 

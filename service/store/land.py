@@ -269,5 +269,5 @@ def absent(kind: str) -> NotFound:
     return NotFound(
         f"there is no such {kind}",
         expected=f"a {kind} of your own",
-        fix="look for it in the list of fields; it may belong to somebody else",
+        fix="look at the address again; it may belong to somebody else, or be gone",
     )

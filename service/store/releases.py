@@ -62,6 +62,17 @@ def of_book(look: Look, book: str) -> tuple[ReleaseRow, ...]:
     return _rows(look, _ROW.where(table_release.c.book == book).order_by(table_release.c.number.desc()))
 
 
+def later(look: Look, after: int, most: int, books: Collection[str]) -> tuple[ReleaseRow, ...]:
+    """Releases of some books by rising id, from the one after an id on."""
+    chosen = _ROW.where(table_release.c.book.in_(books), table_release.c.id > after)
+    return _rows(look, chosen.order_by(table_release.c.id).limit(most))
+
+
+def every(look: Look) -> tuple[ReleaseRow, ...]:
+    """Every release of every book, without content, oldest first: there are few."""
+    return _rows(look, _ROW.order_by(table_release.c.book, table_release.c.number))
+
+
 def the_release(look: Look, release_id: int) -> ReleaseRow:
     """One release.
 

@@ -82,7 +82,7 @@ def test_what_is_answered_is_as_described(fresh: Filled, operations: dict[str, A
         max_examples=EXAMPLES, derandomize=True, database=None, deadline=None,
         suppress_health_check=list(HealthCheck),
     )  # fmt: skip
-    @given(case=cases, person=st.sampled_from(PEOPLE[1:5]), known=st.booleans())
+    @given(case=cases, person=who(label), known=st.booleans())
     def ask(case: Any, person: str, known: bool) -> None:
         if known:  # an object that there is
             for name in case.path_parameters or {}:
@@ -99,6 +99,12 @@ def test_what_was_drawn_got_far_enough() -> None:
     assert ANSWERED.keys() >= {200, 201, 403, 404, 409, 422}
     assert ANSWERED.keys() <= {200, 201, 204, 400, 401, 403, 404, 409, 413, 422}
     assert len(ANSWERED[200] | ANSWERED[201] | ANSWERED[204]) >= len(LABELS) / 3
+
+
+def who(label: str) -> st.SearchStrategy[str]:
+    """Who asks: everybody, and more often who may where most may not."""
+    often = ("agronomist",) * 6 if "/tables/drafts" in label else ()
+    return st.sampled_from((*often, *PEOPLE[1:5]))
 
 
 def asks(operation: Any) -> bool:

@@ -1,0 +1,329 @@
+"""What a program sends about drafts of tables, and what it gets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field
+
+from service.actions.draftdesk import Desk
+from service.api.common import GivenId, Input, Line, Output, Text, seen
+from service.entries import entry as cells
+from service.entries.columns import FACTS, LONGEST_CELL, ROWS, Kind
+from service.entries.comparing import RecordChange
+from service.entries.entry import CellProblem
+from service.refusals import Invalid
+from service.store.drafts import DraftRow, State
+from service.store.drafts import What as Step
+from service.store.tablecomments import CommentRow
+
+MOST_ROWS = 200  # that are taken; how many a table may have in the end is told as a problem of it
+MOST_COLUMNS = 60
+Name = Annotated[str, Field(max_length=60), AfterValidator(seen)]
+CellText = Annotated[str, Field(max_length=LONGEST_CELL), AfterValidator(seen)]
+Cells = Annotated[dict[Name, CellText], Field(max_length=MOST_COLUMNS)]
+Sheet = Annotated[list[Cells], Field(max_length=MOST_ROWS)]
+Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
+SeenRevision = Annotated[GivenId, Field(description="the draft's revision that was looked at")]
+
+
+class Begun(Input):
+    """A draft to begin."""
+
+    region: Line = Field(description="id of the region")
+    why: Text = Field("", description="why the tables change; it can be said later")
+    release: GivenId | None = Field(
+        None, description="id of a release of the region to go back to; left out: the last one"
+    )
+
+
+class Reason(Input):
+    """Why something is done."""
+
+    reason: Text
+
+
+class DraftPurpose(Input):
+    """Why the tables change."""
+
+    why: Text
+
+
+class NewEntry(Input):
+    """A table to add."""
+
+    kind: Kind
+    copy_of: GivenId | None = Field(
+        None, description="number of another entry of the draft; then its kind counts"
+    )
+
+
+class GivenEntry(Input):
+    """What one table is to say: every cell as it is typed, empty cells left out."""
+
+    revision: SeenRevision
+    facts: Cells = Field(description="column -> text; what is said once")
+    rows: dict[Name, Sheet] = Field({}, max_length=10, description="sheet -> rows of column -> text")
+    reason: Line = Field("", description="kept in the draft's history")
+
+
+class GoneBack(Input):
+    """Where to go back to."""
+
+    revision: SeenRevision
+    to: GivenId = Field(description="number of the revision that the draft is to say again")
+
+
+class GivenComment(Input):
+    """What is said about a cell."""
+
+    entry: GivenId = Field(description="number of the entry in the draft")
+    place: Line = Field("", description="name of the cell, such as `unit` or `classes.2.from`; empty: all")
+    text: Text
+
+
+class DraftSubmission(Input):
+    """A draft to hand over."""
+
+    revision: SeenRevision
+    why: Text = Field(description="why the tables change; printed in the history for good")
+    effective_on: date | None = Field(
+        None, description="first day of use, today or later; left out: the day it is published"
+    )
+
+
+class SeenDigest(Input):
+    """The digest of what was shown; if the draft says anything else by now, nothing is done (409)."""
+
+    sha256: Sha256
+
+
+class ListedDraft(Output):
+    """One draft, without what is typed in it."""
+
+    id: int
+    region: str
+    base_release: int | None = Field(description="id of the release it began from; null: the region has none")
+    base_number: int | None
+    why: str
+    effective_on: date | None
+    state: State
+    started_at: datetime
+    started_by: str
+    submitted_at: datetime | None
+    submitted_by: str
+    submitted_sha256: str
+    approved_at: datetime | None
+    approved_by: str
+    returned_because: str = Field(description="who sent it back last, and what is to be changed")
+    release: int | None = Field(description="id of the release it became")
+
+
+class TypedProblem(Output):
+    """What is wrong, or odd, with a cell."""
+
+    cell: str = Field(description="such as `unit` or `classes.2.from`, rows from 0; empty: all of it")
+    message: str
+    expected: str
+    fix: str
+    severity: Literal["error", "warning"] = Field(description="an error keeps the draft from being released")
+
+
+class ListedEntry(Output):
+    """One table of a draft."""
+
+    number: int = Field(description="names it inside its draft, whatever id is typed")
+    kind: Kind
+    id: str
+    title: str
+    errors: int
+    warnings: int
+
+
+class OneDraft(ListedDraft):
+    """A draft, its tables, and what is wrong with the whole."""
+
+    revision: int
+    stale: bool = Field(description="another release was published since: it can no longer be submitted")
+    errors: int
+    warnings: int
+    problems: list[TypedProblem] = Field(description="of the draft as a whole")
+    entries: list[ListedEntry]
+
+
+class OneEntry(Output):
+    """What is typed in one table, and what is wrong or odd with it."""
+
+    number: int
+    kind: Kind
+    revision: int = Field(description="of the draft: give it with what is to be stored")
+    facts: dict[str, str]
+    rows: dict[str, list[dict[str, str]]]
+    problems: list[TypedProblem]
+
+
+class AddedEntry(Output):
+    """A table that was added."""
+
+    number: int
+
+
+class SavedDraft(Output):
+    """The revision that was made, and what is wrong or odd with what was stored."""
+
+    revision: int
+    problems: list[TypedProblem]
+
+
+class DraftRevision(Output):
+    """One change of a draft."""
+
+    number: int
+    as_of: int = Field(description="the revision whose texts it has: its own, or one that was gone back to")
+    what: Step
+    about: str
+    at: datetime
+    by: str
+    reason: str
+
+
+class OneComment(Output):
+    """What somebody said about a cell."""
+
+    id: int
+    entry: int
+    place: str
+    text: str
+    at: datetime
+    by: str
+    settled_at: datetime | None
+    settled_by: str
+
+
+class CellDifference(Output):
+    """One cell before and after."""
+
+    sheet: str = Field(description="empty: it is said once")
+    row: str = Field(description="what the row is known by")
+    column: str = Field(description="`order`: the row moved among its neighbours")
+    before: str
+    after: str
+
+
+class RecordDifference(Output):
+    """One table that differs."""
+
+    kind: Kind
+    id: str
+    title: str
+    what: Literal["added", "removed", "changed"]
+    cells: list[CellDifference]
+
+
+class SubmittedDraft(Output):
+    """What was handed over: an approval names this digest."""
+
+    sha256: str
+
+
+class UnderReview(Output):
+    """A submitted draft, what it would change, and the digest that an approval names."""
+
+    sha256: str
+    may_approve: bool = Field(description="false for who wrote or submitted any of it")
+    draft: OneDraft
+    changes: list[RecordDifference]
+
+
+def listed_draft(row: DraftRow) -> ListedDraft:
+    """A draft as a list shows it."""
+    facts = row.model_dump(exclude={"submitted_by_id"})
+    renamed = {"region": "book", "base_release": "base_id", "release": "release_id"}
+    ids = {name: facts.pop(old) for name, old in renamed.items()}
+    return ListedDraft(**facts, **ids)
+
+
+def shown_draft(found: Desk) -> OneDraft:
+    """A draft with its tables and problems."""
+    return OneDraft(
+        **listed_draft(found.draft).model_dump(), revision=found.revision, stale=found.stale,
+        errors=found.checked.errors(), warnings=found.checked.warnings(), problems=problems_of(found, 0),
+        entries=[_listed(found, each) for each in found.entries],
+    )  # fmt: skip
+
+
+def shown_entry(found: Desk, one: cells.Entry) -> OneEntry:
+    """A table of a draft, cell by cell."""
+    return OneEntry(
+        number=one.number, kind=one.kind, revision=found.revision, facts=one.facts,
+        rows={sheet: list(rows) for sheet, rows in one.rows.items()}, problems=problems_of(found, one.number),
+    )  # fmt: skip
+
+
+def problems_of(found: Desk, number: int) -> list[TypedProblem]:
+    """What is wrong with an entry of a draft; 0 stands for the draft as a whole."""
+    return [_problem(each) for each in found.checked.problems.get(number, ())]
+
+
+def shown_comment(row: CommentRow) -> OneComment:
+    """A comment."""
+    return OneComment(**row.model_dump())
+
+
+def difference(change: RecordChange) -> RecordDifference:
+    """A table before and after."""
+    return RecordDifference(
+        kind=change.kind, id=change.id, title=change.title, what=change.what,
+        cells=[CellDifference(**vars(each)) for each in change.cells],
+    )  # fmt: skip
+
+
+def typed_entry(given: GivenEntry, kind: Kind, number: int) -> cells.Entry:
+    """Make an entry of what a program sent.
+
+    Raises
+    ------
+    Invalid
+        If it names a column or a sheet that this kind of table does not have: it would be lost in silence.
+    """
+    wrong = dict(_unknown("facts", given.facts, [column.name for column in FACTS[kind]]))
+    wrong |= _unknown("rows", given.rows, ROWS[kind])
+    for sheet in given.rows.keys() & ROWS[kind].keys():
+        names = [column.name for column in ROWS[kind][sheet]]
+        for place, row in enumerate(given.rows[sheet]):
+            wrong |= _unknown(f"rows/{sheet}/{place}", row, names)
+    if wrong:
+        raise Invalid(
+            f"there are names that no table of the kind {kind} has", where=f"entry {number}",
+            expected="the columns and sheets that are named beside each",
+            fix="correct or leave out what is named",
+            fields=dict(list(wrong.items())[:50]),
+        )  # fmt: skip
+    return cells.entry(kind, given.facts, given.rows, number)
+
+
+def _unknown(where: str, given: Iterable[str], known: Iterable[str]) -> Mapping[str, str]:
+    there = ", ".join(known) or "none"
+    return {
+        f"{where}/{name.replace('~', '~0').replace('/', '~1')}": f"is not known here; there is {there}"
+        for name in given
+        if name not in known
+    }
+
+
+def _listed(found: Desk, one: cells.Entry) -> ListedEntry:
+    severities = [each.severity for each in found.checked.problems.get(one.number, ())]
+    return ListedEntry(
+        number=one.number, kind=one.kind, id=one.id,
+        title=one.facts.get("title") or one.facts.get("name", ""),
+        errors=severities.count("error"), warnings=severities.count("warning"),
+    )  # fmt: skip
+
+
+def _problem(found: CellProblem) -> TypedProblem:
+    return TypedProblem(
+        cell=found.cell.name, message=found.message, expected=found.expected, fix=found.fix,
+        severity=found.severity,
+    )  # fmt: skip
