@@ -4,7 +4,9 @@ A workbook is an archive of XML that somebody else has made: it may ask for more
 never end. So it is opened in a process that has nothing to lose, with limits on memory and time that the
 operating system enforces. This module imports nothing of the project.
 
-Output: ``{"sheet": name, "rows": [[number, [[kind, value], ...]], ...]}`` or ``{"refused": {...}}``.
+Output: ``{"sheet": name, "rows": [[number, [[kind, value], ...]], ...]}`` or ``{"refused": {...}}``. The
+arguments are ``one`` and a sheet's name, or ``every``: then it is ``{"sheets": [...]}`` with such an object
+for each sheet, and a formula is refused whether its result is stored or not.
 """
 
 from __future__ import annotations
@@ -25,6 +27,7 @@ from openpyxl import load_workbook
 
 MEMORY_BYTES, CPU_SECONDS = 1024**3, 20
 _LIMITS = {"rows": 20_000, "columns": 60, "letters": 20_000_000}
+_MOST_SHEETS = 30
 _PLAIN_FORMATS = ("General", "0", "@")
 
 
@@ -98,11 +101,28 @@ def read(data: bytes, wanted: str) -> dict[str, Any]:
     return {"sheet": title, "rows": rows}
 
 
-def _rows(values: Any, formulas: Any) -> Iterator[tuple[int, list[list[str]]]]:
+def read_every(data: bytes) -> dict[str, Any]:
+    """Read all sheets, where cells hold what was typed and nothing that is worked out."""
+    book = load_workbook(io.BytesIO(data), read_only=True, data_only=True)
+    if len(book.worksheets) > _MOST_SHEETS:
+        raise Refused(
+            f"the workbook has more than {_MOST_SHEETS} sheets", fix="delete those that are not needed"
+        )
+    formulas = load_workbook(io.BytesIO(data), read_only=True, data_only=False)
+    sheets = [
+        {"sheet": sheet.title, "rows": list(_rows(sheet, formulas[sheet.title], typed=True))}
+        for sheet in book.worksheets
+    ]
+    return {"sheets": sheets}
+
+
+def _rows(values: Any, formulas: Any, *, typed: bool = False) -> Iterator[tuple[int, list[list[str]]]]:
     values.reset_dimensions()  # what a file says about its own size is not believed
     formulas.reset_dimensions()
     letters = 0
     for number, (row, written) in enumerate(zip(values.iter_rows(), formulas.iter_rows(), strict=True), 1):
+        if typed:
+            _refuse_formulas(written, values.title)
         cells = [_cell(cell, origin, title=values.title) for cell, origin in zip(row, written, strict=True)]
         while cells and cells[-1][1] == "":
             cells.pop()
@@ -118,6 +138,15 @@ def _rows(values: Any, formulas: Any) -> Iterator[tuple[int, list[list[str]]]]:
         if letters > _LIMITS["letters"]:
             raise Refused("the sheet holds more text than any run", f"sheet {values.title!r}, row {number}")
         yield number, cells
+
+
+def _refuse_formulas(row: Any, title: str) -> None:
+    for cell in row:
+        if cell.data_type == "f":
+            raise Refused(
+                "a formula of the spreadsheet", f"sheet {title!r}, cell {cell.coordinate}",
+                "paste its value over it; to type a text that begins with =, make the cell a text first",
+            )  # fmt: skip
 
 
 def _cell(cell: Any, origin: Any, title: str) -> list[str]:
@@ -168,7 +197,8 @@ def main() -> int:
     data = sys.stdin.buffer.read()
     try:
         check_parts(data)
-        answer: dict[str, Any] = read(data, sys.argv[1] if len(sys.argv) > 1 else "")
+        every = sys.argv[1:] == ["every"]
+        answer: dict[str, Any] = read_every(data) if every else read(data, "".join(sys.argv[2:]))
     except Refused as refusal:
         answer = {"refused": refusal.answer}
     except MemoryError:

@@ -22,6 +22,8 @@ MAX_UNPACKED, MAX_RATIO, MAX_MEMBERS = 100 * 1024 * 1024, 100, 200
 _WALL_SECONDS = 60
 _EXPECTED = "a plain workbook (.xlsx) with one table"
 _EXPORT = "save it as a plain .xlsx workbook, or export it as CSV"
+# Number of a row; of each of its cells how it is stored, and its text.
+Cells = list[tuple[int, list[tuple[str, str]]]]
 
 
 def read_workbook(data: bytes, source: str, dialect: Dialect, refuse_with: type[FurrowsliceError]) -> Grid:
@@ -45,22 +47,50 @@ def read_workbook(data: bytes, source: str, dialect: Dialect, refuse_with: type[
         written in the dialect's own format; ``stored`` says which cells they were.
     """
 
+    answer = _answer(data, dialect.sheet, source, refuse_with)
+    grid = _grid(answer, source, dialect, refuse_with)
+    grid.check_size()
+    grid.check_characters()
+    return grid
+
+
+def read_sheets(data: bytes, source: str, refuse_with: type[FurrowsliceError]) -> dict[str, Cells]:
+    """Read every sheet of a workbook that holds what was typed and no formulas.
+
+    Parameters
+    ----------
+    data, source, refuse_with
+        As for :func:`read_workbook`.
+
+    Returns
+    -------
+    dict
+        Rows that are not empty, by the name of their sheet. A typed number is the text of exactly the number
+        stored, a typed day is written as 2026-01-31.
+    """
+    answer = _answer(data, None, source, refuse_with)
+    return {
+        each["sheet"]: [(row, [(kind, text) for kind, text in cells]) for row, cells in each["rows"]]
+        for each in answer["sheets"]
+    }
+
+
+def _answer(
+    data: bytes, sheet: str | None, source: str, refuse_with: type[FurrowsliceError]
+) -> dict[str, Any]:
     def refuse(what: str, place: str = "", fix: str = _EXPORT) -> FurrowsliceError:
         where = f"{source}, {place}" if place else source
         return refuse_with(what, where=where, expected=_EXPECTED, fix=fix)
 
     if problem := _problem(data):
         raise refuse(problem)
-    answer = _ask_worker(data, dialect.sheet)
+    answer = _ask_worker(data, sheet)
     if answer is None:
         raise refuse("the workbook is damaged, or needs more memory or time than any run does")
     if "refused" in answer:
         refused = answer["refused"]
         raise refuse(refused["what"], refused["place"], refused["fix"])
-    grid = _grid(answer, source, dialect, refuse_with)
-    grid.check_size()
-    grid.check_characters()
-    return grid
+    return answer
 
 
 def _problem(data: bytes) -> str:
@@ -87,8 +117,9 @@ def _problem(data: bytes) -> str:
     return ""
 
 
-def _ask_worker(data: bytes, sheet: str) -> dict[str, Any] | None:
-    command = [sys.executable, "-I", "-m", "service.sheet_worker", sheet]
+def _ask_worker(data: bytes, sheet: str | None) -> dict[str, Any] | None:
+    command = [sys.executable, "-I", "-m", "service.sheet_worker"]
+    command += ["every"] if sheet is None else ["one", sheet]
     # No environment: nothing to leak. One thread: each would reserve memory of the worker's allowance.
     environment = {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
     try:

@@ -39,7 +39,7 @@ PAGES = frozenset({"README.md", "COVERAGE.md"})  # about the tables, for people
 
 
 @dataclass
-class _Found:
+class Found:
     """Records as they are gathered, and where each of them stands."""
 
     records: dict[str, dict[str, Any]] = field(
@@ -48,6 +48,28 @@ class _Found:
     places: dict[tuple[str, str], tuple[Document, tuple[int, ...]]] = field(default_factory=dict)
     fingerprints: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+
+    def tables(self) -> TableSet:
+        """The records."""
+        return TableSet(**self.records, fingerprints=self.fingerprints)
+
+    def errors(self) -> list[Problem]:
+        """What keeps the records from being used."""
+        return [problem for problem in self.problems if problem.severity == "error"]
+
+    def refusal(self, where: str) -> TableError:
+        """All errors as one, in order of file and line."""
+        errors = sorted(self.errors(), key=_in_order)
+        return TableError(
+            f"{len(errors)} {'error' if len(errors) == 1 else 'errors'} in the tables\n"
+            + "\n".join(str(error) for error in errors),
+            where=where,
+            fix="mend the lines named above",
+        )
+
+
+def _in_order(problem: Problem) -> tuple[str, int, str]:
+    return problem.file, problem.line, problem.message
 
 
 def read_tables(directory: Path) -> TableSet:
@@ -69,38 +91,54 @@ def read_tables(directory: Path) -> TableSet:
     TableError
         With all errors, each with file and line. Warnings do not raise.
     """
-    tables, problems = _read(directory)
-    errors = [problem for problem in problems if problem.severity == "error"]
-    if errors:
-        raise TableError(
-            f"{len(errors)} {'error' if len(errors) == 1 else 'errors'} in the tables\n"
-            + "\n".join(str(error) for error in errors),
-            where=str(directory),
-            fix="mend the lines named above",
-        )
-    return tables
+    found = _read(directory)
+    if found.errors():
+        raise found.refusal(str(directory))
+    return found.tables()
 
 
 def check_directory(directory: Path) -> list[Problem]:
     """Say everything that is wrong or odd in a folder of tables, in order of file and line."""
-    return _read(directory)[1]
+    return _read(directory).problems
 
 
-def _read(directory: Path) -> tuple[TableSet, list[Problem]]:
-    if not directory.is_dir():
-        missing = _stray(str(directory), "there is no such folder", "a folder of tables", "correct the path")
-        return TableSet(), [missing]
-    found = _Found()
-    for file, kind in _files(directory, found):
-        _read_file(file, file.relative_to(directory).as_posix(), kind, found)
-    tables = TableSet(**found.records, fingerprints=found.fingerprints)
+def places(directory: Path) -> dict[tuple[str, str], tuple[str, bool]]:
+    """Which file each record of a folder is in, by kind and id, and whether it has the file for itself.
+
+    Raises
+    ------
+    TableError
+        As :func:`read_tables`, with what keeps the files from being read; records need not fit together.
+    """
+    found = _gathered(directory)
+    if found.errors():
+        raise found.refusal(str(directory))
+    return {key: (document.file, not base) for key, (document, base) in found.places.items()}
+
+
+def _read(directory: Path) -> Found:
+    found = _gathered(directory)
     # Records that cannot be read would make others look wrong that name them: first things first.
     if not found.problems:
-        found.problems = [_place(problem, found) for problem in consistency.check(tables)]
-    return tables, sorted(found.problems, key=lambda p: (p.file, p.line, p.message))
+        found.problems = [_place(problem, found) for problem in consistency.check(found.tables())]
+    found.problems.sort(key=_in_order)
+    return found
 
 
-def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
+def _gathered(directory: Path) -> Found:
+    """Read the files of a folder, one by one."""
+    found = Found()
+    if not directory.is_dir():
+        found.problems.append(
+            _stray(str(directory), "there is no such folder", "a folder of tables", "correct the path")
+        )
+        return found
+    for file, kind in _files(directory, found):
+        _read_file(file, file.relative_to(directory).as_posix(), kind, found)
+    return found
+
+
+def _files(directory: Path, found: Found) -> Iterator[tuple[Path, str]]:
     """Every table file with its kind, in a fixed order; anything else in the folder is a problem."""
     paths = list(islice(_listed(directory, found), MAX_FILES + 1))
     if len(paths) > MAX_FILES:
@@ -133,7 +171,7 @@ def _files(directory: Path, found: _Found) -> Iterator[tuple[Path, str]]:
             )
 
 
-def _listed(directory: Path, found: _Found) -> Iterator[Path]:
+def _listed(directory: Path, found: Found) -> Iterator[Path]:
     """Everything in the folder but its folders; one that cannot be opened is a problem, not an empty one."""
 
     def closed(error: OSError) -> None:
@@ -158,21 +196,43 @@ def _kind(parts: tuple[str, ...]) -> str | None:
     return None
 
 
-def _read_file(path: Path, name: str, kind: str, found: _Found) -> None:
+def _read_file(path: Path, name: str, kind: str, found: Found) -> None:
+    folder = name.partition("/")[0]
     try:
-        document = read(path, name)
+        take(read(path, name), kind, None if folder in OF_SHARED else folder, found)
     except TableError as error:
-        line = int(error.where.rpartition(":")[2]) if error.where != name else 0
-        found.problems.append(_stray(name, error.what, error.expected, error.fix, line))
-        return
+        found.problems.append(unreadable(error, name))
+
+
+def unreadable(error: TableError, name: str) -> Problem:
+    """A file that is no YAML as a problem of its line."""
+    line = int(error.where.rpartition(":")[2]) if error.where != name else 0
+    return _stray(name, error.what, error.expected, error.fix, line)
+
+
+def take(document: Document, kind: str, whose: str | None, found: Found) -> None:
+    """Take the record of a file, or each of its list of records.
+
+    Parameters
+    ----------
+    kind
+        What the file holds: a key of :data:`OF_SHARED` or :data:`OF_REGION`.
+    whose
+        The region that its records must be of; None for what all regions share.
+    found
+        What records and problems are added to.
+    """
     if isinstance(document.value, tuple):
         for position, value in enumerate(document.value):
-            _add(value, document, (position,), kind, found)
+            _add(value, document, (position,), (kind, whose), found)
     else:
-        _add(document.value, document, (), kind, found)
+        _add(document.value, document, (), (kind, whose), found)
 
 
-def _add(value: object, document: Document, base: tuple[int, ...], kind: str, found: _Found) -> None:
+def _add(
+    value: object, document: Document, base: tuple[int, ...], what: tuple[str, str | None], found: Found
+) -> None:
+    kind, whose = what
     model = (OF_SHARED | OF_REGION)[kind]
     try:
         # Strict: a quoted number is a text and 20260101 is no date. Nothing is turned into something else.
@@ -197,8 +257,6 @@ def _add(value: object, document: Document, base: tuple[int, ...], kind: str, fo
     found.records[kind][name] = record
     found.places[kind, name] = document, base
     found.fingerprints[called] = fingerprint(record)
-    folder = document.file.partition("/")[0]
-    whose = None if folder in OF_SHARED else folder
     said = name if kind == "regions" else getattr(record, "region", None)
     if said != whose:
         found.problems.append(
@@ -240,7 +298,7 @@ def _invalid(
     yield from told.values()
 
 
-def _place(problem: Problem, found: _Found) -> Problem:
+def _place(problem: Problem, found: Found) -> Problem:
     document, base = found.places[problem.kind, problem.table]
     return replace(problem, file=document.file, line=document.line((*base, *problem.path)))
 

@@ -104,6 +104,13 @@ def read(
             expected="a file",
             fix="look at its path and rights",
         ) from None
+    return read_bytes(content, name, as_text=as_text, refuse_with=refuse_with)
+
+
+def read_bytes(
+    content: bytes, name: str, *, as_text: bool = False, refuse_with: type[FurrowsliceError] = TableError
+) -> Document:
+    """Read a file that is in memory already; see :func:`read`."""
     if len(content) > MAX_BYTES:
         raise refuse_with(
             f"more than {MAX_BYTES} bytes",

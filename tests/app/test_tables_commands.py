@@ -279,7 +279,7 @@ def test_the_document_of_a_scale_has_its_classes_as_they_are_reported(command: C
         {"name": "medium", "from": 25, "up_to": 60},
         {"name": "high", "from": 61, "up_to": None},
     ]
-    assert shown["record"]["classes"][2] == {"name": "high", "from": 60, "open_below": True}
+    assert shown["record"]["classes"][2] == {"name": "high", "from": 60, "to": None, "open_below": True}
     assert shown["state"] == "in-force"
     assert [source["id"] for source in shown["sources"]] == ["vale-bulletin-7"]
 

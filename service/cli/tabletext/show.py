@@ -31,7 +31,7 @@ from service.cli.tabletext.others import (
 )
 from service.cli.tabletext.rates import rate_lines
 from service.cli.tabletext.scales import scale_lines
-from service.cli.tabletext.words import EXAMPLE, facts, headed, wrapped
+from service.cli.tabletext.words import EXAMPLE, facts, headed, point, wrapped
 
 CALLED = SINGULAR | {"scales": "scale of classes", "rates": "table of amounts"}
 
@@ -54,6 +54,7 @@ def lines(tables: TableSet, kind: Kind, record: Record, on: date) -> Iterator[st
     yield ""
     yield from facts(_dates(record))
     yield from _body(tables, record, on)
+    yield from headed("REMARK", _remark(record))
     yield from headed("SOURCES", cited_lines(tables, record) if kind != "sources" else [])
     yield from headed("NAMED BY", [_user(each) for each in _users(tables, kind, name)])
 
@@ -94,6 +95,12 @@ def _dates(record: Record) -> list[tuple[str, str]]:
     begins, ends = getattr(record, "effective_from", None), getattr(record, "effective_to", None)
     days = f"from {begins} {f'to {ends}' if ends else 'until further notice'}" if begins else ""
     return [("Standing", standing_line(record)), ("In force", days)]
+
+
+def _remark(record: Record) -> list[str]:
+    """What the agronomist remarks, paragraph by paragraph."""
+    said = getattr(record, "remark", "")
+    return [line for paragraph in said.split("\n") for line in point(paragraph)] if said else []
 
 
 def _users(tables: TableSet, kind: Kind, name: str) -> tuple[Named, ...]:
