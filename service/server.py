@@ -38,5 +38,5 @@ def make_app(site: Site) -> FastAPI:
     problems.install(app)
     app.mount("/static", StaticFiles(directory=Path(str(files("service.pages"))) / "static"), "static")
     app.mount("/api/v1", api.make_api(site))
-    app.include_router(pages.router())
+    pages.add_pages(app)
     return app

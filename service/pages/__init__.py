@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from fastapi import APIRouter
+from fastapi import FastAPI
 
 from service.pages import (
     advising,
@@ -31,9 +31,11 @@ PARTS = tuple(
 )  # fmt: skip
 
 
-def router() -> APIRouter:
-    """All pages."""
-    together = APIRouter(include_in_schema=False)
+def add_pages(app: FastAPI) -> None:
+    """Add all pages to an application.
+
+    Each part by itself: a router of routers would have every route prepared twice, here and at its first
+    request, which takes most of the time that an application takes to be built.
+    """
     for part in PARTS:
-        together.include_router(part)
-    return together
+        app.include_router(part, include_in_schema=False)

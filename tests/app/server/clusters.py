@@ -10,7 +10,8 @@ import socket
 import subprocess
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import cycle, islice
 from pathlib import Path
 
 INSTALL = "apt-get install -y --no-install-recommends postgresql"
@@ -33,12 +34,21 @@ def _as_postgres(command: list[str]) -> list[str]:
     return ["runuser", "-u", "postgres", "--", *command] if os.geteuid() == 0 else command
 
 
+# Each process begins elsewhere, so that two of them that run the suite together do not try the same ones.
+_PORTS = islice(cycle(range(12_000, 32_000)), os.getpid() * 97 % 20_000, None)
+
+
 def free_port() -> int:
-    """A port nobody listens on now."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+    """A port nobody listens on now.
+
+    It is none that the system gives out by itself: one of those may become somebody's end of a connection
+    before the server listens there, or while a test has stopped it.
+    """
+    for port in _PORTS:
+        with suppress(OSError), socket.socket() as probe:
+            probe.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("ports come round for ever")
 
 
 class Cluster:

@@ -11,6 +11,7 @@ from pathlib import Path
 import psycopg
 import pytest
 import sqlalchemy as sa
+from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from interpretation.agronomy.tables import TableSet
@@ -60,6 +61,7 @@ class World:
     clock: Clock
     laboratories: dict[str, int] = field(default_factory=dict)
     people: dict[str, int] = field(default_factory=dict)
+    made: FastAPI | None = field(default=None, init=False, repr=False)
 
     def caller(self, person: str) -> Caller:
         """One of the people, as an action sees them."""
@@ -72,11 +74,16 @@ class World:
             found.id, found.name, found.role, scope, "page", RIGHTS[found.role], found.language, "request"
         )
 
+    @property
+    def app(self) -> FastAPI:
+        """The application of the site, made once as long as the site is the same."""
+        if self.made is None or self.made.state.site is not self.site:
+            self.made = make_app(self.site)
+        return self.made
+
     def client(self, person: str | None = None) -> TestClient:
         """A browser without script, signed in as one of the people or not at all."""
-        client = TestClient(
-            make_app(self.site), base_url=ORIGIN, follow_redirects=False, raise_server_exceptions=False
-        )
+        client = TestClient(self.app, base_url=ORIGIN, follow_redirects=False, raise_server_exceptions=False)
         if person is not None:
             with self.site.database.housekeeping(operator()) as look:
                 token = accounts.begin_session(look, self.people[person], confirmed=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -40,8 +41,11 @@ class Cheap:
 
 
 @pytest.fixture(autouse=True)
-def cheap(monkeypatch: pytest.MonkeyPatch) -> None:
+def cheap(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setattr(passwords, "_hasher", Cheap)
+    passwords._of_nobody.cache_clear()
+    yield
+    passwords._of_nobody.cache_clear()
 
 
 def person(world: World, **more: object) -> Person:

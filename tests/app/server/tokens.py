@@ -8,7 +8,6 @@ from datetime import timedelta
 from starlette.testclient import TestClient
 
 from service.callers import RIGHTS, Right, operator
-from service.server import make_app
 from service.store import schema
 from service.tokens import new_token, sha256
 from tests.app.server.conftest import ORIGIN, World
@@ -34,7 +33,7 @@ def program(
 ) -> TestClient:
     """Make a program that asks as one of the people, or as nobody."""
     client = TestClient(
-        app or make_app(world.site), base_url=ORIGIN, follow_redirects=False, raise_server_exceptions=False
+        app or world.app, base_url=ORIGIN, follow_redirects=False, raise_server_exceptions=False
     )  # type: ignore[arg-type]
     if person is not None:
         client.headers["authorization"] = f"Bearer {make_token(world, person, rights)}"

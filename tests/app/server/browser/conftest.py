@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 import time
 from collections.abc import Iterator
@@ -24,7 +25,6 @@ from service.store import accounts
 from service.web.visit import COOKIE
 from tests.app.server.bench import accepted, run_file
 from tests.app.server.browser.looking import NARROW, WIDE
-from tests.app.server.clusters import free_port
 from tests.app.server.conftest import World, make_world
 
 __all__ = ["NARROW", "WIDE", "Live"]
@@ -78,19 +78,18 @@ class Live:
 @contextmanager
 def serving(world: World) -> Iterator[str]:
     """Serve a world's pages from a thread; gives their address."""
-    port = free_port()
-    config = uvicorn.Config(
-        make_app(world.site), host="127.0.0.1", port=port, log_level="critical", lifespan="off", ws="none"
-    )
+    config = uvicorn.Config(make_app(world.site), log_level="critical", lifespan="off", ws="none")
     server = uvicorn.Server(config)
-    thread = threading.Thread(target=server.run, daemon=True)
+    listening = socket.create_server(("127.0.0.1", 0))
+    thread = threading.Thread(target=server.run, args=([listening],), daemon=True)
     thread.start()
     while not server.started:
         assert thread.is_alive(), "the server did not start"
         time.sleep(0.01)
-    yield f"http://127.0.0.1:{port}"
+    yield f"http://127.0.0.1:{listening.getsockname()[1]}"
     server.should_exit = True
     thread.join()
+    listening.close()
 
 
 @pytest.fixture(scope="package")

@@ -65,8 +65,10 @@ def test_the_pages_before_sign_in_have_no_barriers(live: Live) -> None:
     wrong |= wrong_with(page)
     page.get_by_label("New password").fill(GOOD)
     page.get_by_role("button", name="Keep this password").click()
+    expect(page.get_by_label("Code of six digits")).to_be_visible()
     wrong |= wrong_with(page)
     page.get_by_label("Code of six digits").fill("000000")
     page.get_by_role("button", name="Sign in").click()
+    expect(page.locator(".error")).to_be_visible()
     wrong |= wrong_with(page)
     assert wrong == {}
