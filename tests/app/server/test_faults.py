@@ -7,6 +7,7 @@ import signal
 import sqlite3
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -143,14 +144,23 @@ def test_sqlite_killed_while_it_writes_is_whole_and_keeps_what_was_confirmed(tmp
     assert server.stop() == 0
 
 
+def threads(server: Live) -> int:
+    """How many threads the server has."""
+    return len(list(Path(f"/proc/{server.pid}/task").iterdir()))
+
+
 def test_what_was_begun_is_finished_before_it_stops(tmp_path: Path) -> None:
     answers: list[int] = []
     with live(tmp_path, "--no-demo") as server, closing(Browser(server)) as browser:
         with sqlite3.connect(tmp_path / "data" / "furrowslice.sqlite3", isolation_level=None) as other:
             other.execute("BEGIN IMMEDIATE")  # the request waits for this writer
             waiting = threading.Thread(target=lambda: answers.append(browser.add("late").status_code))
+            idle = threads(server)
             waiting.start()
-            waiting.join(0.5)
+            while threads(server) == idle:  # the first request that is taken up gets a thread of its own
+                assert waiting.is_alive()
+                time.sleep(0.02)
+            waiting.join(0.2)
             assert server.process is not None
             server.process.terminate()
             waiting.join(0.5)
