@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from service.actions.draftdesk import Desk
+from service.actions.undoing import step_back, step_forward
 from service.api.common import GivenId, Input, Line, Output, Text, seen
 from service.entries import entry as cells
 from service.entries.columns import FACTS, LONGEST_CELL, ROWS, Kind
@@ -37,6 +38,37 @@ class Begun(Input):
     release: GivenId | None = Field(
         None, description="id of a release of the region to go back to; left out: the last one"
     )
+
+
+class GivenFirstScale(Input):
+    """What is asked before anything else is typed: without it no number means anything."""
+
+    analyte: Line
+    method: Line
+    unit: Line
+    basis: Line
+    depth_from_cm: Line
+    depth_to_cm: Line
+    crops: Line = Field(description="ids with semicolons between them, or `any`")
+    round_to: Line
+
+
+class GivenRegion(Input):
+    """A region that has no tables yet: copied from another, or begun with a first scale."""
+
+    id: Line = Field(description="small letters, digits and dashes")
+    name: Line
+    publisher: Line
+    valid_for: Annotated[str, Field(max_length=LONGEST_CELL), AfterValidator(seen)]
+    why: Text
+    copy_of: Line | None = Field(None, description="id of a region that has a release; or give `scale`")
+    scale: GivenFirstScale | None = Field(None, description="or give `copy_of`")
+
+
+class SeenRevisionAlone(Input):
+    """The revision that was looked at."""
+
+    revision: SeenRevision
 
 
 class Reason(Input):
@@ -146,6 +178,8 @@ class OneDraft(ListedDraft):
     """A draft, its tables, and what is wrong with the whole."""
 
     revision: int
+    undo_to: int | None = Field(description="give it as `to` to go one step back; null: at the beginning")
+    redo_to: int | None = Field(description="give it as `to` to do again what was undone last")
     stale: bool = Field(description="another release was published since: it can no longer be submitted")
     errors: int
     warnings: int
@@ -249,6 +283,7 @@ def shown_draft(found: Desk) -> OneDraft:
     """A draft with its tables and problems."""
     return OneDraft(
         **listed_draft(found.draft).model_dump(), revision=found.revision, stale=found.stale,
+        undo_to=step_back(found.revisions), redo_to=step_forward(found.revisions),
         errors=found.checked.errors(), warnings=found.checked.warnings(), problems=problems_of(found, 0),
         entries=[_listed(found, each) for each in found.entries],
     )  # fmt: skip

@@ -6,7 +6,8 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.actions import draftdesk, drafting, releasereading, reviewing
+from service.actions import draftdesk, drafting, regionstart, releasereading, reviewing
+from service.actions.regionstart import FirstScale, NewRegion
 from service.api.common import LARGEST_ID, After, Id, Limit, Line, Page, page_of
 from service.api.draftmodels import (
     AddedEntry,
@@ -16,6 +17,8 @@ from service.api.draftmodels import (
     DraftSubmission,
     GivenComment,
     GivenEntry,
+    GivenFirstScale,
+    GivenRegion,
     GoneBack,
     ListedDraft,
     NewEntry,
@@ -26,6 +29,7 @@ from service.api.draftmodels import (
     RecordDifference,
     SavedDraft,
     SeenDigest,
+    SeenRevisionAlone,
     SubmittedDraft,
     UnderReview,
     difference,
@@ -39,6 +43,7 @@ from service.api.draftmodels import (
 from service.api.releases import OneRelease, shown_release
 from service.callers import Caller
 from service.entries.comparing import compare
+from service.refusals import Invalid
 from service.site import Site
 from service.web.asking import ApiCaller, TheSite
 
@@ -64,6 +69,25 @@ def list_drafts(
 def begin(site: TheSite, caller: ApiCaller, given: Begun) -> OneDraft:
     """Begin a draft of a region from its last release, or with the tables of an earlier one."""
     added = drafting.begin(site, caller, given.region, given.why, given.release)
+    return shown_draft(draftdesk.desk(site, caller, added))
+
+
+@router.post("/tables/regions", status_code=201, summary="Begin a new region")
+def begin_region(site: TheSite, caller: ApiCaller, given: GivenRegion) -> OneDraft:
+    """Begin the first draft of a region: a copy whose records all stand as drafts, or a first scale."""
+    new = NewRegion(**given.model_dump(exclude={"copy_of", "scale"}))
+    regionstart.startable(site, caller)  # whoever may not learns that first
+    if (given.copy_of is None) == (given.scale is None):
+        raise Invalid(
+            "a region begins as a copy or with a first scale", where="copy_of, scale",
+            expected="one of the two", fix="leave out the other",
+            fields=dict.fromkeys(("copy_of", "scale"), "give one of the two"),
+        )  # fmt: skip
+    if given.copy_of is not None:
+        added = regionstart.copy_region(site, caller, new, given.copy_of)
+    else:
+        assert given.scale is not None
+        added = _begin_empty(site, caller, new, given.scale)
     return shown_draft(draftdesk.desk(site, caller, added))
 
 
@@ -161,6 +185,13 @@ def go_back(site: TheSite, caller: ApiCaller, draft_id: Id, given: GoneBack) -> 
     return SavedDraft(revision=made, problems=problems_of(draftdesk.desk(site, caller, draft_id), 0))
 
 
+@router.post("/tables/drafts/{draft_id}/adoption", summary="Say that the region sets the numbers")
+def adopt(site: TheSite, caller: ApiCaller, draft_id: Id, given: SeenRevisionAlone) -> SavedDraft:
+    """Let every record that stands as a draft of the region stand as its own: `regional`."""
+    made = drafting.adopt(site, caller, draft_id, given.revision)
+    return SavedDraft(revision=made, problems=problems_of(draftdesk.desk(site, caller, draft_id), 0))
+
+
 @router.get("/tables/drafts/{draft_id}/comments", summary="What people say about a draft")
 def list_comments(
     site: TheSite, caller: ApiCaller, draft_id: Id, after: After = 0, limit: Limit = 100
@@ -220,6 +251,19 @@ def publish(site: TheSite, caller: ApiCaller, draft_id: Id, given: SeenDigest) -
     """Make a release of what was approved, for good; refused (409) if another release overtook the draft."""
     added = reviewing.publish(site, caller, draft_id, given.sha256)
     return shown_release(releasereading.whole(site, caller, added))
+
+
+def _begin_empty(site: Site, caller: Caller, new: NewRegion, scale: GivenFirstScale) -> int:
+    """Begin with a scale; what is missing of it is named as the body has it."""
+    first = FirstScale(**scale.model_dump())
+    try:
+        return regionstart.begin_empty(site, caller, new, first)
+    except Invalid as error:
+        within = FirstScale.model_fields.keys()
+        error.fields = {
+            f"scale/{name}" if name in within else name: text for name, text in error.fields.items()
+        }
+        raise
 
 
 def _the_comment(site: Site, caller: Caller, draft_id: int, comment_id: int) -> OneComment:

@@ -9,8 +9,9 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from service.callers import Right
+from service.callers import Right, operator
 from service.releases import content_of
+from service.store import schema
 from tests.app.server.conftest import START, World
 from tests.app.server.draft_steps import REGION, SCALE, begun, changed, named, released, submitted
 from tests.app.server.tokens import program
@@ -298,6 +299,53 @@ def test_lists_come_in_pages(lite_world: World) -> None:
     every = done(client.get(f"{API}/releases", params={"limit": 500}))
     assert {each["book"] for each in every["items"]} == {REGION, "shared"}  # the agronomist's own
     assert every["next"] is None
+
+
+NEW = {
+    "id": "vale", "name": "Vale", "publisher": "Vale Office", "valid_for": "Arable fields.", "why": "New."
+}  # fmt: skip
+FIRST = {
+    "analyte": "P", "method": "olsen", "unit": "mg/kg", "basis": "air-dry", "depth_from_cm": "0",
+    "depth_to_cm": "15", "crops": "any", "round_to": "1",
+}  # fmt: skip
+
+
+def test_a_new_region_is_a_copy_or_begins_with_a_first_scale(lite_world: World) -> None:
+    own = program(lite_world, "agronomist")
+    assert told(own.post(f"{API}/regions", json=NEW | {"copy_of": "ohio"}), 403)["where"] == REGION
+    with lite_world.site.database.housekeeping(operator()) as look:
+        look.connection.execute(schema.account.update().values(region=""))
+    client = program(lite_world, "agronomist")
+    copied = done(client.post(f"{API}/regions", json=NEW | {"copy_of": "ohio"}), 201)
+    assert (copied["region"], copied["base_release"], copied["state"]) == ("vale", None, "open")
+    entries = done(client.get(f"{API}/drafts/{copied['id']}/entries"))["items"]
+    standing = {each["facts"]["standing"] for each in entries if each["kind"] in ("scales", "rates")}
+    assert standing == {"regional-draft"}
+    seen = {"revision": 1}
+    assert done(client.post(f"{API}/drafts/{copied['id']}/adoption", json=seen))["revision"] == 2
+    assert told(client.post(f"{API}/drafts/{copied['id']}/adoption", json=seen), 409)
+    entries = done(client.get(f"{API}/drafts/{copied['id']}/entries"))["items"]
+    assert "regional-draft" not in {each["facts"].get("standing") for each in entries}
+    for both in ({}, {"copy_of": "ohio", "scale": FIRST}):
+        errors = told(client.post(f"{API}/regions", json=NEW | {"id": "dale"} | both), 422)["errors"]
+        assert {each["pointer"] for each in errors} == {"#/copy_of", "#/scale"}
+    again = told(client.post(f"{API}/regions", json=NEW | {"copy_of": "ohio"}), 422)["errors"]
+    assert [each["pointer"] for each in again] == ["#/id"]
+    less = {"id": "Dale", "scale": FIRST | {"unit": " "}, "name": " "}
+    errors = told(client.post(f"{API}/regions", json=NEW | less), 422)["errors"]
+    assert {each["pointer"] for each in errors} == {"#/id", "#/name", "#/scale/unit"}
+    begun_empty = done(client.post(f"{API}/regions", json=NEW | {"id": "dale", "scale": FIRST}), 201)
+    assert [each["kind"] for each in begun_empty["entries"]] == ["regions", "scales", "sources"]
+
+
+def test_a_draft_says_where_one_step_back_and_forward_lead(lite_world: World) -> None:
+    client, draft = program(lite_world, "agronomist"), changed(lite_world)
+    at = f"{API}/drafts/{draft}"
+    shown = done(client.get(at))
+    assert (shown["undo_to"], shown["redo_to"]) == (1, None)
+    done(client.post(f"{at}/back", json={"revision": 2, "to": shown["undo_to"]}))
+    shown = done(client.get(at))
+    assert (shown["undo_to"], shown["redo_to"]) == (None, 2)
 
 
 def test_rights_and_regions(lite_world: World) -> None:
