@@ -123,6 +123,36 @@ def test_the_command_reads_and_writes_where_it_was_called(tmp_path: Path) -> Non
     assert done.stdout == f"{here} calibrate run.csv\n"
 
 
+@pytest.mark.parametrize(
+    ("processors", "arguments", "shared"),
+    [
+        (1, [], "-n 0"),
+        (2, [], "-n 2"),
+        (16, ["-q", "tests/compute"], "-n 2"),
+        (2, ["tests/compute/test_flags.py"], "-n 0"),
+        (2, ["-q", "tests/compute/test_flags.py::test_one[a b]"], "-n 0"),
+    ],
+)
+def test_two_processes_share_the_suite_where_that_helps(
+    tmp_path: Path, processors: int, arguments: list[str], shared: str
+) -> None:
+    script = (ROOT / "run").read_text().replace("setup test; .venv/bin/python", '"$PYTHON"')
+    (tmp_path / "run").write_text(script)
+    for name, body in (("nproc", f"echo {processors}"), ("python", 'echo "$*"')):
+        (tmp_path / name).write_text(f"#!/bin/sh\n{body}\n")
+        (tmp_path / name).chmod(0o755)
+    done = subprocess.run(
+        ["sh", "run", "test", *arguments],
+        cwd=tmp_path,
+        env=os.environ | {"PYTHON": str(tmp_path / "python"), "PATH": f"{tmp_path}:{os.environ['PATH']}"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    given = f"-m pytest {shared} --dist loadfile --no-loadscope-reorder"
+    assert done.stdout == " ".join([given, *arguments]) + "\n"
+
+
 def test_help_lists_every_task() -> None:
     done = subprocess.run([str(ROOT / "run")], capture_output=True, text=True, check=True)
     for task in ("demo", "test", "check", "bench", "lock", "setup", "furrowslice"):
