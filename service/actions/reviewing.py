@@ -108,7 +108,7 @@ def review(site: Site, caller: Caller, draft_id: int) -> Review:
         if draft.state not in ("submitted", "approved"):
             raise wrong_state(draft, "a draft that was submitted")
         return Review(
-            lay_out(site, look, draft_id), draft.submitted_sha256, not _is_an_author(look, draft, caller)
+            lay_out(site, look, draft_id), draft.submitted_sha256, not is_an_author(look, draft, caller)
         )
 
 
@@ -131,7 +131,7 @@ def approve(site: Site, caller: Caller, draft_id: int, sha256: str) -> None:
         draft = drafts.hold(change, draft_id)
         if draft.state != "submitted":
             raise wrong_state(draft, "a draft that was submitted and not approved yet")
-        if _is_an_author(change, draft, caller):
+        if is_an_author(change, draft, caller):
             raise NotAllowed(
                 "who wrote or submitted a draft cannot approve it", where=f"draft {draft_id}",
                 expected="a second person with the right to publish", fix="ask a colleague to look at it",
@@ -194,7 +194,7 @@ def publish(site: Site, caller: Caller, draft_id: int, sha256: str) -> int:
             book=draft.book, number=before.number + 1 if before else 1,
             previous=before.sha256 if before else "", shared=last[SHARED].sha256 if SHARED in last else "",
             effective_on=draft.effective_on or change.now.date(), published_at=change.now,
-            published_by=caller.name, written_by=_authors(change, draft), approved_by=draft.approved_by,
+            published_by=caller.name, written_by=written_by(change, draft), approved_by=draft.approved_by,
             why=draft.why, records=written(draft.book, desk.checked.book),
         )  # fmt: skip
         added = releases.add(change, [content])[draft.book]
@@ -278,10 +278,11 @@ def _refuse_stale(desk: Desk) -> None:
         )  # fmt: skip
 
 
-def _is_an_author(look: Look, draft: DraftRow, caller: Caller) -> bool:
+def is_an_author(look: Look, draft: DraftRow, caller: Caller) -> bool:
     """Whether somebody wrote or submitted any of a draft; the command line is one person as well."""
     return caller.account_id in {draft.submitted_by_id, *drafts.authors(look, draft.id)}
 
 
-def _authors(look: Look, draft: DraftRow) -> tuple[str, ...]:
-    return tuple(sorted({draft.submitted_by, *drafts.authors(look, draft.id).values()}))
+def written_by(look: Look, draft: DraftRow) -> tuple[str, ...]:
+    """Names of those who wrote or submitted any of a draft."""
+    return tuple(sorted({*drafts.authors(look, draft.id).values(), draft.submitted_by} - {""}))

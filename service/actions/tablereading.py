@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import Literal
 
-from interpretation.agronomy.tables import RateTable, Region, ScaleTable, Source
+from interpretation.agronomy.tables import RateTable, Region, ScaleTable, Source, TableSet
 from interpretation.results import Record
 from service.actions.tables import ReportedClass, State, reported_classes, sources_of, state
 from service.callers import Caller, Right
@@ -39,9 +39,9 @@ class WholeTable:
 
 def regions(site: Site, caller: Caller) -> tuple[RegionTables, ...]:
     """Every region that the caller may see, by name."""
-    _may_read(site, caller)
-    own = [each for each in site.tables.regions.values() if caller.scope.region in ("", each.id)]
-    return tuple(_of(site, each) for each in sorted(own, key=lambda each: each.name.casefold()))
+    tables, _ = _today(site, caller)
+    own = [each for each in tables.regions.values() if caller.scope.region in ("", each.id)]
+    return tuple(tables_of(tables, each) for each in sorted(own, key=lambda each: each.name.casefold()))
 
 
 def region(site: Site, caller: Caller, region_id: str) -> RegionTables:
@@ -52,10 +52,10 @@ def region(site: Site, caller: Caller, region_id: str) -> RegionTables:
     NotFound
         If there is none, or it is not the caller's.
     """
-    _may_read(site, caller)
-    if region_id not in site.tables.regions or caller.scope.region not in ("", region_id):
+    tables, _ = _today(site, caller)
+    if region_id not in tables.regions or caller.scope.region not in ("", region_id):
         raise absent("region")
-    return _of(site, site.tables.regions[region_id])
+    return tables_of(tables, tables.regions[region_id])
 
 
 def whole(site: Site, caller: Caller, kind: Kind, table_id: str) -> WholeTable:
@@ -66,26 +66,34 @@ def whole(site: Site, caller: Caller, kind: Kind, table_id: str) -> WholeTable:
     NotFound
         If there is none, or its region is not the caller's.
     """
-    _may_read(site, caller)
-    tables = site.tables
+    tables, today = _today(site, caller)
+    found = table_of(tables, kind, table_id, today)
+    if caller.scope.region not in ("", found.region.id):
+        raise absent("table")
+    return found
+
+
+def table_of(tables: TableSet, kind: Kind, table_id: str, on: date | None = None) -> WholeTable:
+    """One table of certain tables; whether it holds is said for a day, if one is given.
+
+    Raises
+    ------
+    NotFound
+        If there is none.
+    """
     found: ScaleTable | RateTable | None = getattr(tables, kind).get(table_id)
-    if found is None or caller.scope.region not in ("", found.region):
+    if found is None:
         raise absent("table")
     return WholeTable(
         record=found, region=tables.regions[found.region],
         classes=reported_classes(found) if isinstance(found, ScaleTable) else (),
         sources=tuple(tables.sources[each] for each in sources_of(found) if each in tables.sources),
-        fingerprint=tables.fingerprints.get(table_id, ""), state=state(found, _today(site)),
+        fingerprint=tables.fingerprints.get(table_id, ""), state=state(found, on) if on else None,
     )  # fmt: skip
 
 
-def in_force(site: Site, record: Record) -> State | None:
-    """Whether a table holds today."""
-    return state(record, _today(site))
-
-
-def _of(site: Site, found: Region) -> RegionTables:
-    tables = site.tables
+def tables_of(tables: TableSet, found: Region) -> RegionTables:
+    """One region of certain tables with what is its own."""
     return RegionTables(
         found,
         tuple(each for _, each in sorted(tables.scales.items()) if each.region == found.id),
@@ -93,10 +101,12 @@ def _of(site: Site, found: Region) -> RegionTables:
     )
 
 
-def _may_read(site: Site, caller: Caller) -> None:
-    with site.database.look(caller, Right.READ_TABLES):
-        pass
+def in_force(site: Site, record: Record) -> State | None:
+    """Whether a table holds today."""
+    return state(record, site.database.now().date())
 
 
-def _today(site: Site) -> date:
-    return site.database.now().date()
+def _today(site: Site, caller: Caller) -> tuple[TableSet, date]:
+    """The tables in force, and the day."""
+    with site.database.look(caller, Right.READ_TABLES) as look:
+        return site.in_force(look).tables, look.now.date()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from fastapi import APIRouter
@@ -9,50 +10,81 @@ from starlette.responses import HTMLResponse
 
 from interpretation.agronomy.tables import RateTable, Scoped
 from reports.format import printed
-from service.actions import tablereading
-from service.actions.tablereading import WholeTable
+from service.actions import releasehistory, tablereading
+from service.actions.tablereading import RegionTables, WholeTable
 from service.web.templates import Words
 from service.web.visit import Visit, Visiting
 
 router = APIRouter()
+Trail = Sequence[tuple[str, str]]
+Pairs = list[tuple[str, str]]
 
 
 @router.get("/tables")
 def regions(visit: Visiting) -> HTMLResponse:
-    """List the regions."""
-    return visit.page("tables/regions.html.j2", regions=tablereading.regions(visit.site, visit.caller))
+    """List the regions, with the release of each that is used."""
+    return visit.page(
+        "tables/regions.html.j2", regions=tablereading.regions(visit.site, visit.caller),
+        used=releasehistory.used(visit.site, visit.caller),
+    )  # fmt: skip
 
 
 @router.get("/tables/regions/{region_id}")
 def region(visit: Visiting, region_id: str) -> HTMLResponse:
     """Show one region with its tables."""
-    found, w = tablereading.region(visit.site, visit.caller, region_id), visit.words
+    found = tablereading.region(visit.site, visit.caller, region_id)
+    used = releasehistory.used(visit.site, visit.caller)
     return visit.page(
-        "tables/region.html.j2", found=found,
-        scales=[(each, *_named(visit, each)) for each in found.scales],
-        rates=[
-            (each, w.wording.name("nutrients", each.nutrient), _crops(w, each), _day(visit, each))
-            for each in found.rates
-        ],
+        "tables/region.html.j2", found=found, used=used[region_id],
+        lists=listed(visit, found, lambda each: _day(visit, each) or visit.words("tables.in-force")),
     )  # fmt: skip
 
 
 @router.get("/tables/scales/{table_id:path}")
 def scale(visit: Visiting, table_id: str) -> HTMLResponse:
     """Show one scale of classes."""
-    found = tablereading.whole(visit.site, visit.caller, "scales", table_id)
-    return visit.page(
-        "tables/table.html.j2", found=found, facts=_facts(visit, found), rows=[], credits=[], constants=[]
-    )
+    return show(visit, tablereading.whole(visit.site, visit.caller, "scales", table_id))
 
 
 @router.get("/tables/rates/{table_id:path}")
 def rate(visit: Visiting, table_id: str) -> HTMLResponse:
     """Show one table of amounts."""
-    found = tablereading.whole(visit.site, visit.caller, "rates", table_id)
-    record = found.record
-    assert isinstance(record, RateTable)
+    return show(visit, tablereading.whole(visit.site, visit.caller, "rates", table_id))
+
+
+def show(visit: Visit, found: WholeTable, trail: Trail = (), note: str = "") -> HTMLResponse:
+    """Show one table.
+
+    Parameters
+    ----------
+    trail
+        Where its page lies; below its region if not given.
+    note
+        What is to be said about it above all else.
+    """
+    w, record = visit.words, found.record
+    rows, taken_off, constants = _amounts(w, record) if isinstance(record, RateTable) else ([], [], [])
+    below = (found.region.name, f"/tables/regions/{found.region.id}")
+    return visit.page(
+        "tables/table.html.j2", found=found, facts=_facts(visit, found), rows=rows, credits=taken_off,
+        constants=constants, trail=trail or (below,), note=note,
+    )  # fmt: skip
+
+
+def listed(visit: Visit, found: RegionTables, day: Callable[[Scoped], str]) -> dict[str, Any]:
+    """The lines of a region's tables, and what is said of each about the day."""
     w = visit.words
+    return {
+        "scales": [(each, *_named(w, each), day(each)) for each in found.scales],
+        "rates": [
+            (each, w.wording.name("nutrients", each.nutrient), _crops(w, each), day(each))
+            for each in found.rates
+        ],
+    }
+
+
+def _amounts(w: Words, record: RateTable) -> tuple[Pairs, Pairs, list[tuple[str, float]]]:
+    """Rows, credits and constants of a table of amounts."""
     rows = [
         (w.wording.name("classes", name), _amount(w, each)) for name, each in (record.by_class or {}).items()
     ]
@@ -65,21 +97,14 @@ def rate(visit: Visiting, table_id: str) -> HTMLResponse:
         (w.wording.name("credits", credit.key), credit.formula or _by_crop(w, credit.by_previous_crop or {}))
         for credit in record.credits
     ]
-    return visit.page(
-        "tables/table.html.j2",
-        found=found,
-        facts=_facts(visit, found),
-        rows=rows,
-        credits=taken_off,
-        constants=list(record.values.items()),
-    )
+    return rows, taken_off, list(record.values.items())
 
 
-def _named(visit: Visit, table: Scoped) -> tuple[str, str, str, str]:
-    wording = visit.words.wording
+def _named(w: Words, table: Scoped) -> tuple[str, str, str]:
+    wording = w.wording
     analyte = wording.name("analytes", table.analyte) if table.analyte else "–"
     method = wording.name("methods", table.method) if table.method else "–"
-    return analyte, method, _crops(visit.words, table), _day(visit, table)
+    return analyte, method, _crops(w, table)
 
 
 def _day(visit: Visit, table: Scoped) -> str:
