@@ -82,10 +82,18 @@ def desk(site: Site, caller: Caller, draft_id: int) -> Desk:
         return lay_out(site, look, draft_id)
 
 
-def lay_out(site: Site, look: Look, draft_id: int) -> Desk:
-    """As :func:`desk`, inside a look or a change."""
+def lay_out(site: Site, look: Look, draft_id: int, tried: Entry | None = None) -> Desk:
+    """As :func:`desk`, inside a look or a change.
+
+    Parameters
+    ----------
+    tried
+        An entry to be looked at in place of the stored one of its number.
+    """
     draft = drafts.the_draft(look, draft_id)
     typed = drafts.entries(look, draft_id)
+    if tried is not None:
+        typed = tuple(tried if each.number == tried.number else each for each in typed)
     last = releases.latest(look).get(draft.book)
     base = entries_of_release(site, look, draft.base_id)
     return Desk(

@@ -94,8 +94,15 @@ def save(site: Site, caller: Caller, draft_id: int, revision: int, typed: Entry,
     return _revise(site, caller, draft_id, revision, changed, "edit", typed.id, reason)
 
 
-def add(site: Site, caller: Caller, draft_id: int, kind: Kind, copied: int | None = None) -> int:
+def add(
+    site: Site, caller: Caller, draft_id: int, kind: Kind, copied: int | None = None, named: str = ""
+) -> int:
     """Add a table to a draft, empty or copied from another of its tables; returns its number in the draft.
+
+    Parameters
+    ----------
+    named
+        Id of an empty one; it can be typed later.
 
     Raises
     ------
@@ -115,7 +122,7 @@ def add(site: Site, caller: Caller, draft_id: int, kind: Kind, copied: int | Non
             )  # fmt: skip
         number = next_number(entries)
         like = the_entry(entries, copied) if copied is not None else Entry(kind=kind)
-        facts = like.facts | ({"id": f"{like.id}-copy"} if copied is not None else {})
+        facts = like.facts | {"id": f"{like.id}-copy" if copied is not None else named}
         return (*entries, entry(like.kind, facts, like.rows, number))
 
     _revise(site, caller, draft_id, None, added, "add", kind, "")
@@ -301,6 +308,8 @@ def _revise(
         made = how(now, seen)
         named = about if isinstance(about, str) else about()
         number = drafts.add_revision(change, draft_id, made, what, about=named, reason=reason)
+        if what == "upload":
+            drafts.drop_uploads(change, draft_id)  # it is taken
         change.note(what, "table-draft", draft_id, after={"revision": number, "table": named}, reason=reason)
     return number
 

@@ -12,6 +12,7 @@ from interpretation.errors import FurrowsliceError
 from service.actions import draftdesk, drafting, regionstart
 from service.actions.undoing import step_back, step_forward
 from service.entries.columns import KINDS, Kind
+from service.pages import drafteditor
 from service.pages.cellwords import one_name
 from service.pages.draftlines import changes_of, comments_of, groups_of, region_name
 from service.pages.forms import Id, wrong_fields
@@ -20,6 +21,7 @@ from service.web.problems import status_of
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
+router.include_router(drafteditor.router)
 Reason = Annotated[str, Form(max_length=2000)]
 Number = Annotated[int, Form(ge=1, le=2**31 - 1)]
 CHANGES_SHOWN = 12  # of the list of changes; the rest lies below a fold
