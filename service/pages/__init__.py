@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service.pages import (
     advising,
+    draftfiles,
     drafts,
     exports,
     home,
@@ -26,7 +27,7 @@ PARTS = tuple(
     part.router
     for part in (
         home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, releases, tables,
-        drafts, exports,
+        drafts, draftfiles, exports,
     )
 )  # fmt: skip
 

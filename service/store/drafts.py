@@ -65,16 +65,21 @@ class RevisionRow(Row):
     reason: str
 
 
-class UploadRow(Row):
-    """A file that waits until somebody has looked at the difference."""
+class FileRow(Row):
+    """A file that waits until somebody has looked at the difference, without what is in it."""
 
     id: int
     draft_id: int
     revision: int
     file_name: str
-    entries: tuple[Entry, ...]
     at: datetime
     by: str
+
+
+class UploadRow(FileRow):
+    """Such a file with its entries."""
+
+    entries: tuple[Entry, ...]
 
 
 _DRAFT = sa.select(
@@ -201,7 +206,6 @@ def add_revision(
 
 def add_upload(change: Change, draft_id: int, revision: int, file_name: str, typed: Sequence[Entry]) -> int:
     """Keep a file's entries until somebody has looked at them; the draft's earlier ones are let go."""
-    drop_uploads(change, draft_id)
     added: int = change.connection.execute(
         table_upload.insert()
         .values(
@@ -211,7 +215,17 @@ def add_upload(change: Change, draft_id: int, revision: int, file_name: str, typ
         )
         .returning(table_upload.c.id)
     ).scalar_one()  # fmt: skip
+    # Afterwards: SQLite gives the number of a row that is gone to the next one.
+    earlier = (table_upload.c.draft_id == draft_id) & (table_upload.c.id != added)
+    change.connection.execute(table_upload.delete().where(earlier))
     return added
+
+
+def waiting_file(look: Look, draft_id: int) -> FileRow | None:
+    """The file that waits beside a draft the caller has been shown to own."""
+    chosen = sa.select(*(table_upload.c[name] for name in FileRow.model_fields))
+    row = look.connection.execute(chosen.where(table_upload.c.draft_id == draft_id)).mappings().first()
+    return FileRow(**row) if row is not None else None
 
 
 def the_upload(look: Look, draft_id: int, upload_id: int) -> UploadRow:

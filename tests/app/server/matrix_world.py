@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
-from service.actions import bench, demo, drafting, reporting, reviewing
+from service.actions import bench, demo, draftfiles, drafting, reporting, reviewing
 from service.actions.releasing import release_run
 from service.callers import Caller, operator
 from service.site import Site
@@ -131,6 +131,10 @@ def draft_tables(world: World, ids: dict[str, Any]) -> None:
             ids[f"{name}-sha256"] = reviewing.submit(site, author, draft, 2, "New trials.")
     ids["table"] = with_cell(entry, "classes", 3, "from", "25").said()
     ids["table"].pop("kind")
+    file = Upload("trial.yaml", b"id: trial\nregion: marrowdale\ntitle: T\nread: invented\n")
+    ids["upload_id"] = draftfiles.upload(site, author, ids["draft_id"], file)
+    found = draftfiles.waiting(site, author, ids["draft_id"], ids["upload_id"], whole=False)
+    ids["upload_id-sha256"] = found.sha256
     ids["comment_id"] = drafting.comment(site, author, ids["draft_id"], ids["number"], "title", "Why?")
     approved = ids["draft-approved"]
     reviewing.approve(site, world.caller("agronomist"), approved, ids["draft-approved-sha256"])
