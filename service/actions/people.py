@@ -12,7 +12,7 @@ from service.actions.wrongfields import WrongFields, wrong_line
 from service.callers import Caller, Right, Role, operator
 from service.refusals import Conflict, NotFound
 from service.site import Site
-from service.store import accesstokens, accounts, attempts, audit, links
+from service.store import accesstokens, accounts, attempts, audit, drafts, links
 from service.store import laboratories as places
 from service.store.accounts import Account
 from service.store.audit import Filter, Line
@@ -23,6 +23,7 @@ LONGEST = 200  # characters of a name or an address
 PER_PAGE = 100
 EXPIRED_LINKS_KEPT = timedelta(days=30)
 LAST_PAGE = 10**6  # beyond this is no page of anybody's list
+EVERY_REGION = "*"  # said in place of an agronomist's region: that of all, and of those that are yet to begin
 FIRST_EMAIL, FIRST_NAME = "administrator@localhost", "Administrator"
 
 Text = Annotated[str, StringConstraints(strip_whitespace=True)]
@@ -247,13 +248,25 @@ def _checked_reach(
         if not reach["counties"] or not set(reach["counties"]) <= {each.id for each in places.counties(look)}:
             wrong["counties"] = "county"
     if role is Role.AGRONOMIST:
-        reach["region"] = person.region
-        if person.region not in site.tables.regions:
+        reach["region"] = "" if person.region == EVERY_REGION else person.region
+        if person.region not in {EVERY_REGION, *_regions(site, look)}:
             wrong["region"] = "region"
     return reach
 
 
+def _regions(site: Site, look: Look) -> dict[str, str]:
+    """Regions that have tables, and those of which a first draft is being made, with their names."""
+    begun = {each.book: each.book for each in drafts.find(look)}
+    return begun | {name: each.name for name, each in site.in_force(look).tables.regions.items()}
+
+
 # ------------------------------------------------------------------------------------------- reading
+
+
+def regions(site: Site, caller: Caller) -> dict[str, str]:
+    """Regions that an agronomist can be of, id -> name."""
+    with site.database.look(caller, Right.MANAGE_ACCOUNTS) as look:
+        return _regions(site, look)
 
 
 def list_accounts(site: Site, caller: Caller, page: int = 1) -> tuple[tuple[Account, ...], int]:

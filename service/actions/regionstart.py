@@ -19,7 +19,7 @@ from service.actions.reviewing import DRAFT_STANDING
 from service.books import SHARED
 from service.callers import Caller, Right
 from service.entries.entry import Entry, entry
-from service.refusals import Invalid, NotAllowed
+from service.refusals import Conflict, Invalid
 from service.site import Site
 from service.store import drafts, releases
 from service.store.database import Change, Look
@@ -113,8 +113,8 @@ def copy_region(site: Site, caller: Caller, new: NewRegion, copied: str) -> int:
     ------
     Invalid
         If there is such a region, or something that is asked for is missing.
-    NotAllowed
-        If the caller may not begin a new region.
+    Conflict
+        If the caller's own region has its tables already.
     NotFound
         If the copied region has no release.
     """
@@ -136,8 +136,8 @@ def begin_empty(site: Site, caller: Caller, new: NewRegion, scale: FirstScale) -
     ------
     Invalid
         If there is such a region, or something that is asked for is missing.
-    NotAllowed
-        If the caller may not begin a new region.
+    Conflict
+        If the caller's own region has its tables already.
     """
     missing = [name for name, text in scale.model_dump().items() if not text.strip()]
     with site.database.change(caller, Right.EDIT_TABLES) as change:
@@ -174,7 +174,7 @@ def _may_begin(change: Change, new: NewRegion, missing: Sequence[str] = ()) -> N
     """Refuse who may not, an id that is taken or cannot be one, and what was left out."""
     can = _startable(change)
     if not can.may_begin_new:
-        raise NotAllowed(
+        raise Conflict(
             "your region has its tables already", where=can.own,
             expected="an agronomist of every region, or of one that has no release yet",
             fix="begin a draft of your region, or ask the administrator",

@@ -13,6 +13,7 @@ from service.actions import draftdesk, drafting, regionstart
 from service.actions.undoing import step_back, step_forward
 from service.entries.columns import KINDS, Kind
 from service.pages import drafteditor
+from service.pages import regionstart as regionpages
 from service.pages.cellwords import one_name
 from service.pages.draftlines import changes_of, comments_of, groups_of, region_name
 from service.pages.forms import Id, wrong_fields
@@ -21,6 +22,7 @@ from service.web.problems import status_of
 from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
+router.include_router(regionpages.router)  # before what takes any id
 router.include_router(drafteditor.router)
 Reason = Annotated[str, Form(max_length=2000)]
 Number = Annotated[int, Form(ge=1, le=2**31 - 1)]
@@ -43,7 +45,7 @@ def _list(visit: Visit, why: str = "", error: FurrowsliceError | None = None) ->
         ended=draftdesk.find(site, caller, ended=True),
         regions=sorted(((each, known[each].name if each in known else each) for each in startable.known),
                        key=lambda each: each[1].casefold()),
-        names={name: each.name for name, each in known.items()}, may_begin_new=startable.may_begin_new,
+        names={name: each.name for name, each in known.items()},
         why=why, error=error, wrong=wrong_fields(error),
     )  # fmt: skip
 

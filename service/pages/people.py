@@ -50,14 +50,16 @@ def _account_form(
         "people/account.html.j2", 422 if errors else 200, account=account, person=person,
         errors=errors or {}, roles=[role.value for role in Role],
         laboratories=laboratories.list_laboratories(site, visit.caller),
-        counties=laboratories.list_counties(site, visit.caller), regions=_regions(visit),
+        counties=laboratories.list_counties(site, visit.caller),
+        regions=[
+            (people.EVERY_REGION, visit.words("people.every-region")),
+            *sorted(people.regions(site, visit.caller).items(), key=lambda each: each[1].casefold()),
+        ],
     )  # fmt: skip
 
 
 def _regions(visit: Visit) -> list[tuple[str, str]]:
-    return sorted(
-        ((each.id, each.name) for each in visit.tables.regions.values()), key=lambda each: each[1]
-    )
+    return sorted(((each.id, each.name) for each in visit.tables.regions.values()), key=lambda each: each[1])
 
 
 def _person(
@@ -96,7 +98,10 @@ def account_page(visit: Visiting, account_id: Id) -> HTMLResponse:
     """Show one account and what can be done with it."""
     account = people.show_account(visit.site, visit.caller, account_id)
     names = Person.model_fields.keys()
-    return _account_form(visit, account, Person(**account.model_dump(mode="json", include=set(names))))
+    person = Person(**account.model_dump(mode="json", include=set(names)))
+    if account.role is Role.AGRONOMIST and not account.region:
+        person = person.model_copy(update={"region": people.EVERY_REGION})
+    return _account_form(visit, account, person)
 
 
 @router.post("/accounts/{account_id}")
