@@ -83,7 +83,7 @@ def build_report(
         results=details.results_table(advice, places, wording),
         methods=details.methods_table(advice, lab, wording),
         tables=details.tables_table(advice, numbers, wording),
-        region_facts=details.region_facts(advice, wording),
+        region_facts=details.region_facts(advice, lab, wording),
         workings=details.workings(advice, places, wording),
         conversions=(
             *details.equations(advice, numbers, places, wording),

@@ -165,15 +165,28 @@ def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording)
     return Table(wording.page("tables-caption"), _head("tables", columns, wording), rows)
 
 
-def region_facts(advice: FieldAdvice, wording: Wording) -> tuple[Fact, ...]:
-    """Who publishes the region's tables, for which soils and laboratories, for which not, and how old."""
+def region_facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[Fact, ...]:
+    """Who publishes the region's tables, for which soils and laboratories, how old, and which release."""
     values = {
         "fact-publisher": advice.region_publisher,
         "fact-valid-for": advice.region_valid_for,
         "fact-not-for": advice.region_not_for,
         "fact-edition": advice.region_edition,
+        "fact-release": _release(lab, wording),
     }
     return tuple(Fact(wording.page(key), value) for key, value in values.items() if value)
+
+
+def _release(lab: LaboratoryCard, wording: Wording) -> str:
+    release = lab.tables_release
+    if release is None:
+        return ""
+    return wording.page(
+        "release-line", number=str(release.number), day=wording.format.day(release.effective_on),
+        sha256=release.sha256[:FINGERPRINT_LENGTH], shared_number=str(release.shared_number),
+        shared_day=wording.format.day(release.shared_effective_on),
+        shared_sha256=release.shared_sha256[:FINGERPRINT_LENGTH],
+    )  # fmt: skip
 
 
 def _table_row(

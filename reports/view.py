@@ -19,6 +19,17 @@ LONGEST_LINE, MOST_LINES, LONGEST_REMARK, LONGEST_COMMENT = 200, 12, 1000, 4000
 Line = Annotated[str, Field(max_length=LONGEST_LINE)]
 
 
+class TablesRelease(Record):
+    """The release of the region's tables that a report was made from, and that of what all regions share."""
+
+    number: int
+    effective_on: date
+    sha256: Line
+    shared_number: int
+    shared_effective_on: date
+    shared_sha256: Line
+
+
 class LaboratoryCard(Record):
     """Who answers for a report, and what only the laboratory knows about it.
 
@@ -46,6 +57,9 @@ class LaboratoryCard(Record):
     replaces: Line = ""  # report id of the report this one amends
     agent_name: Line = ""
     agent_comment: Annotated[str, Field(max_length=LONGEST_COMMENT)] = ""
+    # None where the tables are files. It is then left out of what is written, so that a page without it stays
+    # the same page to the byte.
+    tables_release: TablesRelease | None = Field(default=None, exclude_if=lambda release: release is None)
 
 
 @dataclass(frozen=True, slots=True)

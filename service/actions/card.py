@@ -16,7 +16,9 @@ from reports.view import LaboratoryCard
 from service.yamlfiles import read
 
 NOT_ISSUED = date(1, 1, 1)
-OF_ONE_PAGE = frozenset({"report_id", "issued_on", "replaces", "agent_name", "agent_comment"})
+OF_ONE_PAGE = frozenset(
+    {"report_id", "issued_on", "replaces", "agent_name", "agent_comment", "tables_release"}
+)
 NOT_OPTIONAL = frozenset({"name", "address"}) | OF_ONE_PAGE
 # What the record's own words for a mistake mean to the person who wrote the card.
 MISTAKES = {

@@ -18,7 +18,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from interpretation.results import FieldAdvice
 from reports.build import build_report
 from reports.render import pdf
-from reports.view import LONGEST_LINE, LaboratoryCard
+from reports.view import LONGEST_LINE, LaboratoryCard, TablesRelease
 from service.actions.advising import advise_on
 from service.actions.card import NOT_ISSUED, issued, with_comment
 from service.books import SHARED
@@ -213,6 +213,7 @@ def _draft(site: Site, look: Look, visit_id: int, wish: Wish) -> Draft:
     replaces = _replaced(reports.of_visit(look, visit_id), advice.crop, wish)
     card = _card(look, visit).model_copy(update={"replaces": wish.replaces})
     card = with_comment(card, look.caller.name, visit.plan.comment)
+    card = card.model_copy(update={"tables_release": _release(in_force, advice.region)})
     content = advice.model_dump_json() + wish.model_dump_json()
     return Draft(visit, advice, issued(card, content, look.now.date()), wish, replaces, in_force)
 
@@ -225,6 +226,15 @@ def _pinned(made: Draft) -> dict[str, Any]:
         "region_release_id": rows[region].id,
         "shared_release_id": rows[SHARED].id,
     }
+
+
+def _release(in_force: InForce, region: str) -> TablesRelease:
+    """The two releases as a report prints them."""
+    own, shared = in_force.releases[region], in_force.releases[SHARED]
+    return TablesRelease(
+        number=own.number, effective_on=own.effective_on, sha256=own.sha256, shared_number=shared.number,
+        shared_effective_on=shared.effective_on, shared_sha256=shared.sha256,
+    )  # fmt: skip
 
 
 def _replaced(earlier: tuple[ReportRow, ...], crop: str, wish: Wish) -> int | None:

@@ -42,6 +42,10 @@ class Report(Output):
     paper: str
     tables_sha256: str = Field(description="of the tables it was made from")
     document_sha256: str = Field(description="of the PDF")
+    region_release_id: int | None = Field(
+        description="the release of the region's tables it was made from; null in reports older than releases"
+    )
+    shared_release_id: int | None = Field(description="the release of what all regions share, likewise")
     replaces: int | None = Field(description="the earlier report that this one replaces")
     replaced_by: int | None
 

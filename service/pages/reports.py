@@ -11,11 +11,12 @@ from starlette.responses import HTMLResponse, Response
 
 from interpretation.errors import FurrowsliceError
 from reports.view import LONGEST_COMMENT
-from service.actions import advising, privacy, reporting
+from service.actions import advising, privacy, reportdifference, reporting
 from service.actions.checking import checked
 from service.actions.reporting import Desk, Draft, Wish
 from service.files import safe_name
 from service.pages.forms import Id, wrong_fields
+from service.pages.reportlines import difference_in_words
 from service.store.reports import ReportRow
 from service.web.visit import Posted, Visit, Visiting
 
@@ -134,9 +135,13 @@ def pdf_answer(content: bytes, name: str, *, kind: str = "attachment") -> Respon
 
 
 def _report(visit: Visit, report: ReportRow, link: str = "") -> HTMLResponse:
+    made = reportdifference.made_from(visit.site, visit.caller, report.id)
+    region = visit.tables.regions.get(made.of_region.book) if made.of_region else None
+    again = {name: getattr(report, name) for name in ("language", "units", "paper")}
     return visit.page(
         "reports/report.html.j2", report=report, link=link, days=visit.site.settings.link_days,
-        overtaken=reporting.is_overtaken(visit.site, visit.caller, report.id),
+        overtaken=reporting.is_overtaken(visit.site, visit.caller, report.id), made=made,
+        region_name=region.name if region else "", again=urlencode(again | {"replaces": report.report_id}),
     )  # fmt: skip
 
 
@@ -158,8 +163,12 @@ def _desk(
         made = reporting.draft(visit.site, visit.caller, desk.visit.id, checked(Wish, given))
     except FurrowsliceError as refused:
         error = error or refused
+    differs = None
+    if made is not None and (found := reportdifference.difference(visit.site, visit.caller, made)):
+        differs = difference_in_words(visit.words, found, made.wish.units)
     return visit.page(
-        "reports/desk.html.j2", 200 if error is None else 422, visit=desk.visit, earlier=desk.earlier,
+        "reports/desk.html.j2", 200 if error is None else 422, visit=desk.visit,
+        differs=differs, earlier=desk.earlier,
         standing=desk.standing, wish=given, draft=made, error=error, wrong=wrong_fields(error),
         longest=LONGEST_COMMENT,
     )  # fmt: skip

@@ -37,6 +37,8 @@ class ReportRow(BaseModel):
     paper: str
     tables_sha256: str
     document_sha256: str
+    region_release_id: int | None  # None in reports older than releases
+    shared_release_id: int | None
     replaces: int | None
     replaces_report: str | None  # as printed
     replaced_by: int | None
@@ -51,7 +53,7 @@ class ReportRow(BaseModel):
 _earlier, _later = report.alias("earlier"), report.alias("later")
 _OWN = (
     "id", "report_id", "issued_on", "issued_at", "issued_by", "crop", "language", "units", "paper",
-    "tables_sha256", "document_sha256", "replaces",
+    "tables_sha256", "document_sha256", "region_release_id", "shared_release_id", "replaces",
 )  # fmt: skip
 _REPORT = (
     sa.select(
