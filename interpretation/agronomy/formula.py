@@ -117,10 +117,12 @@ NOTE_NAMES = frozenset(
 
 _ALLOWED = "numbers, + - * /, parentheses, < <= > >= == !=, and, or, not, min(), max(), x if condition else y"
 _TOKEN = re.compile(
-    r"""(?P<space>\s+)|(?P<text>"[^"\\\n]*"|'[^'\\\n]*')|(?P<number>(?:\d+\.?\d*|\.\d+)(?![\w.]))"""
+    r"""(?P<space>\s+)|(?P<number>(?:\d+\.?\d*|\.\d+)(?![\w.]))"""
+    r"""|(?P<text>"[^"\\\x00-\x1f\x7f\ud800-\udfff]*"|'[^'\\\x00-\x1f\x7f\ud800-\udfff]*')"""
     r"""|(?P<name>[A-Za-z_]\w*(?!["'\w]))|(?P<sign>[-+*/()<>=!,])""",
     re.ASCII,
 )
+_SPACE = re.compile(r"\s", re.ASCII)
 _COMPARE: dict[type[ast.cmpop], Callable[[Any, Any], Any]] = {
     ast.Lt: np.less, ast.LtE: np.less_equal, ast.Gt: np.greater, ast.GtE: np.greater_equal,
     ast.Eq: np.equal, ast.NotEq: np.not_equal,
@@ -217,7 +219,7 @@ def parse(
     reader = _Reader(text, where, dict(constants or {}))
     try:
         # Newlines of a folded YAML text become blanks: columns stay what the reader counts.
-        tree = ast.parse(text.replace("\n", " ").strip(), mode="eval")
+        tree = ast.parse(_SPACE.sub(" ", text).strip(), mode="eval")
     except SyntaxError as error:
         # The parser reports an unexpected end as offset 0.
         column = reader.lead + error.offset - 1 if error.offset else len(text.rstrip())
@@ -268,8 +270,12 @@ class _Reader:
 
     def refuse(self, node: ast.expr, what: str, fix: str, expected: str = _ALLOWED) -> FormulaError:
         """Refusal that quotes the piece of the formula it is about."""
-        start, end = node.col_offset + self.lead, (node.end_col_offset or 0) + self.lead
+        start, end = self.column_of(node.col_offset), self.column_of(node.end_col_offset or 0)
         return self.refusal(f"{self.text[start:end]!r} {what}", start, fix, expected)
+
+    def column_of(self, offset: int) -> int:
+        """Where in the text a place of the parser's is: it counts the bytes of UTF-8."""
+        return self.lead + len(self.text[self.lead :].encode()[:offset].decode())
 
     def read(self, node: ast.expr, depth: int) -> tuple[Kind, Step]:
         if depth > MAX_DEPTH:
