@@ -7,7 +7,9 @@ is a book of its own, called :data:`SHARED`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from copy import deepcopy
 from dataclasses import fields
 from hashlib import sha256
 from typing import Any
@@ -29,6 +31,7 @@ from interpretation.methods import Method
 from interpretation.results import Record
 
 SHARED = "shared"
+KEY_ORDER = "key_order"
 OF_SHARED: dict[str, type[Record]] = {
     "methods": Method, "crops": Crop, "materials": Material, "notes": NoteRule, "sources": Source,
 }  # fmt: skip
@@ -60,8 +63,39 @@ def digest(text: str) -> str:
 
 
 def plain(record: Record) -> dict[str, Any]:
-    """Write a record as plain JSON: what its author said, and nothing that was left out."""
-    return record.model_dump(mode="json", by_alias=True, exclude_unset=True)
+    """Write a record as plain JSON: what its author said, and nothing that was left out.
+
+    Canonical JSON sorts keys. Amounts by class run from the poorest soil to the richest, though, and a page
+    shows them so: an order of keys that the author chose is written beside the record, as :data:`KEY_ORDER`.
+    """
+    said: dict[str, Any] = record.model_dump(mode="json", by_alias=True, exclude_unset=True)
+    order = dict(_orders(record, ()))
+    return said | {KEY_ORDER: order} if order else said
+
+
+def _orders(record: Record, path: tuple[str, ...]) -> Iterator[tuple[str, list[str]]]:
+    """Keys of each mapping in a record, where they are not in the order of canonical JSON."""
+    for name, field in type(record).model_fields.items():
+        value, place = getattr(record, name), (*path, field.alias or name)
+        if isinstance(value, dict):
+            if (keys := list(value)) != sorted(keys, key=lambda key: key.encode("utf-16-be")):
+                yield "/".join(place), keys
+        elif isinstance(value, tuple):
+            for number, each in enumerate(value):
+                if isinstance(each, Record):
+                    yield from _orders(each, (*place, str(number)))
+
+
+def _in_order(value: dict[str, Any]) -> str:
+    """The JSON of a record with its author's order of keys."""
+    kept = deepcopy({name: each for name, each in value.items() if name != KEY_ORDER})
+    for path, keys in value.get(KEY_ORDER, {}).items():
+        *parts, last = path.split("/")
+        inner: Any = kept
+        for part in parts:
+            inner = inner[int(part)] if isinstance(inner, list) else inner[part]
+        inner[last] = {key: inner[last][key] for key in keys} | inner[last]
+    return json.dumps(kept)
 
 
 def fingerprint(record: Record) -> str:
@@ -88,7 +122,7 @@ def read(book: str, records: Written) -> TableSet:
     found: dict[str, Any] = {"fingerprints": {}}
     for kind, model in kinds_of(book).items():
         found[kind] = {
-            name: model.model_validate_json(canonical(value), strict=True)
+            name: model.model_validate_json(_in_order(value), strict=True)
             for name, value in records.get(kind, {}).items()
         }
         found["fingerprints"] |= {
