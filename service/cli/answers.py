@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import date
+from datetime import date, datetime
 from types import MappingProxyType
+from typing import Literal
 
 from pydantic import BaseModel, ConfigDict
 
@@ -22,6 +23,9 @@ from service.actions.coverage import Entry
 from service.actions.fields import WrittenReport
 from service.actions.runs import MeasuredRun
 from service.actions.tables import Kind, Named, ReportedClass, State
+from service.entries.comparing import RecordChange
+
+Standing = Literal["in-force", "later", "past", "never"]
 
 
 class Answer(BaseModel):
@@ -92,6 +96,49 @@ class TablesShowAnswer(Answer):
     named_by: tuple[Named, ...]
 
 
+class TablesDiffAnswer(Answer):
+    """``furrowslice tables diff --json``: what differs, record by record and cell by cell."""
+
+    before: str
+    after: str
+    changes: tuple[RecordChange, ...]
+
+
+class ReleaseTold(Answer):
+    """One release of a region's tables, and whether it is used today."""
+
+    number: int
+    effective_on: date
+    published_at: datetime
+    published_by: str
+    written_by: tuple[str, ...]
+    approved_by: str
+    why: str
+    sha256: str
+    standing: Standing
+
+
+class TablesHistoryAnswer(Answer):
+    """``furrowslice tables history --json``: releases, newest first."""
+
+    book: str
+    releases: tuple[ReleaseTold, ...]
+
+
+class VerifiedBook(Answer):
+    """The chain of one region's releases; ``breaks`` is empty where it is whole."""
+
+    book: str
+    releases: int
+    breaks: tuple[str, ...]
+
+
+class TablesVerifyAnswer(Answer):
+    """``furrowslice tables verify --json``."""
+
+    books: tuple[VerifiedBook, ...]
+
+
 class DemoAnswer(Answer):
     """``furrowslice demo --json``."""
 
@@ -108,6 +155,9 @@ ANSWERS: MappingProxyType[str, type[Answer]] = MappingProxyType(
         "tables-check": TablesAnswer,
         "tables-list": TablesListAnswer,
         "tables-show": TablesShowAnswer,
+        "tables-diff": TablesDiffAnswer,
+        "tables-history": TablesHistoryAnswer,
+        "tables-verify": TablesVerifyAnswer,
         "demo": DemoAnswer,
     }
 )

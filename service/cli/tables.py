@@ -17,14 +17,21 @@ from service.actions.tables import Kind
 from service.cli import console
 from service.cli.answers import TablesAnswer, TablesListAnswer, TablesProblem, TablesShowAnswer
 from service.cli.runs import JsonOption, TablesOption
+from service.cli.tablefiles import diff, export, import_file
+from service.cli.tablereleases import history, verify
 from service.cli.tabletext import coverage, listing, show
 from service.paths import tables_directory
 from service.tablefiles import check_directory, read_tables
 
 app = typer.Typer(
     no_args_is_help=True,
-    help="List, show and check the tables of classes, amounts, methods, crops and materials.",
+    help="List, show, check and exchange the tables of classes, amounts, methods, crops and materials.",
 )
+app.command("export")(export)
+app.command("import")(import_file)
+app.command("diff")(diff)
+app.command("history")(history)
+app.command("verify")(verify)
 
 OnOption = Annotated[
     datetime | None,
