@@ -12,6 +12,7 @@ from starlette.middleware import Middleware
 
 from service.api import (
     advising,
+    draftfiles,
     drafts,
     exports,
     land,
@@ -29,7 +30,7 @@ from service.web import problems
 from service.web.asking import only_what_is_described
 from service.web.buckets import Buckets
 
-PARTS = (people, runs, samples, land, advising, reports, tables, drafts, releases, exports)
+PARTS = (people, runs, samples, land, advising, reports, tables, drafts, draftfiles, releases, exports)
 
 
 def make_api(site: Site) -> FastAPI:

@@ -8,13 +8,17 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from interpretation.agronomy.tables import Source
 from service.actions.draftdesk import Desk
+from service.actions.releasehistory import SharedChange
+from service.actions.reviewdesk import Laid
 from service.actions.undoing import step_back, step_forward
 from service.api.common import GivenId, Input, Line, Output, Text, seen
 from service.entries import entry as cells
 from service.entries.columns import FACTS, LONGEST_CELL, ROWS, Kind
 from service.entries.comparing import RecordChange
 from service.entries.entry import CellProblem
+from service.impact import MOST_CHOSEN
 from service.refusals import Invalid
 from service.store.drafts import DraftRow, State
 from service.store.drafts import What as Step
@@ -132,6 +136,18 @@ class SeenDigest(Input):
     sha256: Sha256
 
 
+class ChosenSamples(Input):
+    """Which past samples are looked at; what is left out leaves nothing out."""
+
+    years: tuple[Annotated[int, Field(ge=1900, le=2200)], ...] = Field((), max_length=MOST_CHOSEN)
+    counties: tuple[Line, ...] = Field((), max_length=MOST_CHOSEN)
+    crops: tuple[Line, ...] = Field((), max_length=MOST_CHOSEN)
+    as_if_year: int | None = Field(
+        None, ge=1900, le=2100,
+        description="tables are chosen as if each sample had been taken in this year; null: on its own day",
+    )  # fmt: skip
+
+
 class ListedDraft(Output):
     """One draft, without what is typed in it."""
 
@@ -247,13 +263,24 @@ class CellDifference(Output):
 
 
 class RecordDifference(Output):
-    """One table that differs."""
+    """One table, or another record, that differs."""
 
-    kind: Kind
+    kind: str
     id: str
     title: str
     what: Literal["added", "removed", "changed"]
     cells: list[CellDifference]
+
+
+class CitedTable(Output):
+    """A table that is added or changes, and the sources it rests on."""
+
+    kind: Kind
+    id: str
+    title: str
+    standing: str
+    sources: list[Source]
+    unknown: list[str] = Field(description="ids that no source has")
 
 
 class SubmittedDraft(Output):
@@ -263,12 +290,16 @@ class SubmittedDraft(Output):
 
 
 class UnderReview(Output):
-    """A submitted draft, what it would change, and the digest that an approval names."""
+    """A draft, what it would change, and the digest that an approval names."""
 
-    sha256: str
-    may_approve: bool = Field(description="false for who wrote or submitted any of it")
+    sha256: str = Field(description="of all that is shown here; empty while nothing was submitted")
+    as_submitted: bool = Field(description="whether that is what was submitted")
+    is_author: bool = Field(description="who wrote or submitted any of it cannot approve it")
+    written_by: list[str]
+    overtaken_by: int | None = Field(description="id of a release that was published since")
     draft: OneDraft
     changes: list[RecordDifference]
+    cited: list[CitedTable]
 
 
 def listed_draft(row: DraftRow) -> ListedDraft:
@@ -307,11 +338,27 @@ def shown_comment(row: CommentRow) -> OneComment:
     return OneComment(**row.model_dump())
 
 
-def difference(change: RecordChange) -> RecordDifference:
+def difference(change: RecordChange | SharedChange) -> RecordDifference:
     """A table before and after."""
     return RecordDifference(
         kind=change.kind, id=change.id, title=change.title, what=change.what,
         cells=[CellDifference(**vars(each)) for each in change.cells],
+    )  # fmt: skip
+
+
+def under_review(laid: Laid) -> UnderReview:
+    """A draft as it lies before who approves it."""
+    return UnderReview(
+        sha256=laid.sha256, as_submitted=laid.as_submitted, is_author=laid.is_author,
+        written_by=list(laid.written_by), overtaken_by=laid.overtaken_by.id if laid.overtaken_by else None,
+        draft=shown_draft(laid.desk), changes=[difference(each) for each in laid.changes],
+        cited=[
+            CitedTable(
+                kind=each.kind, id=each.id, title=each.title, standing=each.standing,
+                sources=list(each.sources), unknown=list(each.unknown),
+            )
+            for each in laid.cited
+        ],
     )  # fmt: skip
 
 

@@ -6,12 +6,14 @@ from typing import Annotated
 
 from fastapi import APIRouter, Path, Query
 
-from service.actions import draftdesk, drafting, regionstart, releasereading, reviewing
+from service.actions import draftdesk, drafting, regionstart, releasehistory, reviewdesk, reviewing
+from service.actions.impact import preview
 from service.actions.regionstart import FirstScale, NewRegion
 from service.api.common import LARGEST_ID, After, Id, Limit, Line, Page, page_of
 from service.api.draftmodels import (
     AddedEntry,
     Begun,
+    ChosenSamples,
     DraftPurpose,
     DraftRevision,
     DraftSubmission,
@@ -39,10 +41,12 @@ from service.api.draftmodels import (
     shown_draft,
     shown_entry,
     typed_entry,
+    under_review,
 )  # fmt: skip
 from service.api.releases import OneRelease, shown_release
 from service.callers import Caller
 from service.entries.comparing import compare
+from service.impact import Filter, Impact
 from service.refusals import Invalid
 from service.site import Site
 from service.web.asking import ApiCaller, TheSite
@@ -168,6 +172,15 @@ def changes(site: TheSite, caller: ApiCaller, draft_id: Id) -> list[RecordDiffer
     return [difference(each) for each in compare(found.base, found.entries)]
 
 
+@router.post("/tables/drafts/{draft_id}/impact", summary="What a draft would do to past samples")
+def impact(site: TheSite, caller: ApiCaller, draft_id: Id, given: ChosenSamples) -> Impact:
+    """Advise on past samples by the draft and by the last release, and say what differs; nothing is stored.
+
+    No answer says whose a field is.
+    """
+    return preview(site, caller, draft_id, Filter(**given.model_dump()))
+
+
 @router.get("/tables/drafts/{draft_id}/revisions", summary="Every change of a draft")
 def list_revisions(
     site: TheSite, caller: ApiCaller, draft_id: Id, after: AfterNumber = 0, limit: Limit = 100
@@ -222,14 +235,10 @@ def submit(site: TheSite, caller: ApiCaller, draft_id: Id, given: DraftSubmissio
     return SubmittedDraft(sha256=sha256)
 
 
-@router.get("/tables/drafts/{draft_id}/review", summary="A submitted draft as it is to be reviewed")
+@router.get("/tables/drafts/{draft_id}/review", summary="A draft as it lies before who approves it")
 def review(site: TheSite, caller: ApiCaller, draft_id: Id) -> UnderReview:
     """Show what would be published, with the digest that an approval names."""
-    found = reviewing.review(site, caller, draft_id)
-    return UnderReview(
-        draft=shown_draft(found.desk), sha256=found.sha256, may_approve=found.may_approve,
-        changes=[difference(each) for each in compare(found.desk.base, found.desk.entries)],
-    )  # fmt: skip
+    return under_review(reviewdesk.lay(site, caller, draft_id))
 
 
 @router.post("/tables/drafts/{draft_id}/approval", summary="Approve what was shown")
@@ -250,7 +259,7 @@ def send_back(site: TheSite, caller: ApiCaller, draft_id: Id, given: Reason) -> 
 def publish(site: TheSite, caller: ApiCaller, draft_id: Id, given: SeenDigest) -> OneRelease:
     """Make a release of what was approved, for good; refused (409) if another release overtook the draft."""
     added = reviewing.publish(site, caller, draft_id, given.sha256)
-    return shown_release(releasereading.whole(site, caller, added))
+    return shown_release(releasehistory.one(site, caller, added).told)
 
 
 def _begin_empty(site: Site, caller: Caller, new: NewRegion, scale: GivenFirstScale) -> int:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Header, Path, Query, Response
 from pydantic import Field
 
-from service.actions import releasereading
-from service.actions.releasereading import WholeRelease
+from service.actions import releasehistory, releasereading
+from service.actions.releasehistory import Told
 from service.api.common import After, Id, Limit, Line, Output, Page, page_of
 from service.api.draftmodels import RecordDifference, difference
 from service.releases import Content
@@ -48,6 +48,10 @@ class OneRelease(ListedRelease):
     written_by: list[str]
     approved_by: str = Field(description="empty where it was taken over from files")
     published_by: str
+    standing: Literal["in-force", "later", "past", "never"] = Field(
+        description="never: a newer release took over before its day had come"
+    )
+    used_until: date | None = Field(description="day on which a newer one takes over; null: no end")
 
 
 class InForceOn(Output):
@@ -77,7 +81,7 @@ def list_releases(
 @router.get("/tables/releases/{release_id}", summary="One release")
 def one_release(site: TheSite, caller: ApiCaller, release_id: Id) -> OneRelease:
     """Show who published what, when, why, and who had written and approved it."""
-    return shown_release(releasereading.whole(site, caller, release_id))
+    return shown_release(releasehistory.one(site, caller, release_id).told)
 
 
 @router.get(
@@ -89,12 +93,12 @@ def content(
     if_none_match: Annotated[Line, Header(description="the ETag of what the caller has")] = "",
 ) -> Response:  # fmt: skip
     """Give the very bytes that were published: whoever works out their SHA-256 gets the release's."""
-    found = releasereading.whole(site, caller, release_id)
-    headers = {"etag": f'"{found.row.sha256}"'}
+    row, text = releasehistory.text(site, caller, release_id)
+    headers = {"etag": f'"{row.sha256}"'}
     known = {each.strip().removeprefix("W/") for each in if_none_match.split(",")}
     if known & {headers["etag"], "*"}:
         return Response(status_code=304, headers=headers)
-    return Response(found.text.encode(), media_type="application/json", headers=headers)
+    return Response(text.encode(), media_type="application/json", headers=headers)
 
 
 @router.get("/tables/releases/{release_id}/changes/{newer_id}", summary="Two releases compared")
@@ -102,7 +106,7 @@ def compare_releases(
     site: TheSite, caller: ApiCaller, release_id: Id, newer_id: Id
 ) -> list[RecordDifference]:
     """Say what the second release says otherwise than the first, table by table and cell by cell."""
-    return [difference(each) for each in releasereading.changes(site, caller, release_id, newer_id)]
+    return [difference(each) for each in releasehistory.compared(site, caller, release_id, newer_id).changes]
 
 
 @router.get("/tables/regions/{region_id}/in-force", summary="What is in force on a day")
@@ -119,10 +123,11 @@ def in_force(
     )  # fmt: skip
 
 
-def shown_release(found: WholeRelease) -> OneRelease:
+def shown_release(found: Told) -> OneRelease:
     """A release in full, but for its tables."""
     said = found.content
     return OneRelease(
         **found.row.model_dump(), shared_sha256=said.shared, why=said.why, written_by=list(said.written_by),
-        approved_by=said.approved_by, published_by=said.published_by,
+        approved_by=said.approved_by, published_by=said.published_by, standing=found.span.standing,
+        used_until=found.span.until,
     )  # fmt: skip

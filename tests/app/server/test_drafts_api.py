@@ -14,6 +14,7 @@ from service.releases import content_of
 from service.store import schema
 from tests.app.server.conftest import START, World
 from tests.app.server.draft_steps import REGION, SCALE, begun, changed, named, released, submitted
+from tests.app.server.land import advised_land
 from tests.app.server.tokens import program
 
 API = "/api/v1/tables"
@@ -60,8 +61,10 @@ def test_two_programs_take_a_table_from_a_draft_to_a_release(world: World) -> No
     why = {"revision": 2, "why": "New trials."}
     digest = done(author.post(f"{at}/submission", json=why))["sha256"]
     review = done(reviewer.get(f"{at}/review"))
-    assert (review["sha256"], review["may_approve"], review["changes"]) == (digest, True, [change])
-    assert done(author.get(f"{at}/review"))["may_approve"] is False
+    assert (review["sha256"], review["is_author"], review["changes"]) == (digest, False, [change])
+    assert (review["as_submitted"], review["overtaken_by"]) == (True, None)
+    assert [(each["id"], each["unknown"]) for each in review["cited"]] == [(SCALE, [])]
+    assert done(author.get(f"{at}/review"))["is_author"] is True
     said = {"entry": entry["number"], "place": "classes.3.from", "text": "Why 24?"}
     comment = done(reviewer.post(f"{at}/comments", json=said), 201)
     back = done(reviewer.post(f"{at}/return", json={"reason": "Say which trials."}))
@@ -226,7 +229,7 @@ def test_each_step_is_refused_in_words_where_its_turn_has_not_come(lite_world: W
     entry = entry_of(author, draft)
     for step, body in (("approval", other), ("return", {"reason": "So."}), ("publication", other)):
         assert "this draft is open" in told(reviewer.post(f"{at}/{step}", json=body), 409)["title"]
-    assert "this draft is open" in told(reviewer.get(f"{at}/review"), 409)["title"]
+    assert done(reviewer.get(f"{at}/review"))["sha256"] == ""
     past = {"effective_on": (START.date() - timedelta(days=1)).isoformat()}
     assert "has passed" in told(author.post(f"{at}/submission", json=seen | past), 422)["title"]
     assert told(author.post(f"{at}/submission", json=seen | {"why": " "}), 422)["title"] == (
@@ -277,6 +280,63 @@ def test_a_key_lets_a_draft_be_begun_and_published_once(lite_world: World) -> No
     assert same.headers["idempotency-replayed"] == "true"
 
 
+def test_a_draft_goes_away_as_a_file_and_comes_back(lite_world: World) -> None:
+    client, draft = program(lite_world, "agronomist"), begun(lite_world)
+    at = f"{API}/drafts/{draft}"
+    entry = entry_of(client, draft)
+    for form in ("xlsx", "csv", "yaml"):
+        answer = client.get(f"{at}/files/{form}")
+        assert answer.status_code == 200, answer.text
+        name = answer.headers["content-disposition"].split('"')[1]
+        found = done(client.post(f"{at}/files", files={"file": (name, answer.content)}), 201)
+        assert (found["changes"], found["errors"], found["revision"]) == ([], 0, 1)
+    one = client.get(f"{at}/files/yaml", params={"entry": entry["number"]})
+    text = one.text.replace("from: 23", "from: 24")
+    assert text != one.text
+    file = {"file": ("one.yaml", text.encode())}
+    waits = done(client.post(f"{at}/files", files=file), 201)
+    (change,) = waits["changes"]
+    assert [(each["row"], each["before"], each["after"]) for each in change["cells"]] == [
+        ("high", "23", "24")
+    ]
+    upload = f"{at}/uploads/{waits['id']}"
+    whole = done(client.get(upload, params={"whole": True}))
+    assert {each["what"] for each in whole["changes"]} == {"changed", "removed"}
+    assert done(client.get(at))["revision"] == 1
+    taken = {"revision": 1, "sha256": waits["sha256"]}
+    assert "another file waits now" in told(
+        client.post(f"{upload}/taken", json=taken | {"sha256": "0" * 64}), 409
+    )["title"]  # fmt: skip
+    assert done(client.post(f"{upload}/taken", json=taken))["revision"] == 2
+    assert entry_of(client, draft)["rows"]["classes"][3]["from"] == "24"
+    assert told(client.get(upload), 404)
+    wrong = {"file": ("one.yaml", b"classes: [")}
+    assert told(client.post(f"{at}/files", files=wrong), 422)["where"].startswith("one.yaml")
+    done(client.post(f"{at}/files", files=file), 201)
+    assert client.delete(f"{at}/uploads").status_code == 204
+
+
+def test_what_a_draft_would_do_to_past_samples(lite_world: World) -> None:
+    advised_land(lite_world)
+    client, draft = program(lite_world, "agronomist"), begun(lite_world)
+    at = f"{API}/drafts/{draft}"
+    entry = entry_of(client, draft)
+    entry["rows"]["classes"][2]["from"] = "8.5"  # one of the two samples has 9
+    done(client.put(f"{at}/entries/{entry['number']}", json=given(entry)))
+    found = done(client.post(f"{at}/impact", json={}))
+    assert (found["samples"], found["visits"], found["affected_visits"]) == (2, 1, 1)
+    assert found["region"] == REGION
+    (field,) = found["fields"]
+    assert [(each["value_before"], each["analyte"]) for each in field["values"]] == [(9.0, "P")]
+    assert "Marlowe" not in str(found)
+    none = done(client.post(f"{at}/impact", json={"years": [2001]}))
+    assert (none["samples"], none["fields"]) == (0, [])
+    (error,) = told(client.post(f"{at}/impact", json={"counties": ["nowhere"]}), 422)["errors"]
+    assert error["pointer"] == "#/counties"
+    done(client.put(f"{at}/entries/{entry['number']}", json=given(entry, unit="") | {"revision": 2}))
+    assert "must be corrected first" in told(client.post(f"{at}/impact", json={}), 422)["title"]
+
+
 def test_lists_come_in_pages(lite_world: World) -> None:
     client = program(lite_world, "agronomist")
     made = [begun(lite_world) for _ in range(3)]
@@ -312,7 +372,7 @@ FIRST = {
 
 def test_a_new_region_is_a_copy_or_begins_with_a_first_scale(lite_world: World) -> None:
     own = program(lite_world, "agronomist")
-    assert told(own.post(f"{API}/regions", json=NEW | {"copy_of": "ohio"}), 403)["where"] == REGION
+    assert told(own.post(f"{API}/regions", json=NEW | {"copy_of": "ohio"}), 409)["where"] == REGION
     with lite_world.site.database.housekeeping(operator()) as look:
         look.connection.execute(schema.account.update().values(region=""))
     client = program(lite_world, "agronomist")
@@ -357,7 +417,6 @@ def test_rights_and_regions(lite_world: World) -> None:
     few = program(lite_world, "reviewer", rights=[Right.EDIT_TABLES])
     for step in ("approval", "publication"):
         assert told(few.post(f"{API}/drafts/{draft}/{step}", json=sha), 403)["where"] == "tables:publish"
-    assert told(few.get(f"{API}/drafts/{draft}/review"), 403)
     ohio = lite_world.site.in_force().releases["ohio"].id
     for path in (f"releases/{ohio}", f"releases/{ohio}/content", "regions/ohio/in-force",
                  "regions/shared/in-force", "regions/nowhere/in-force"):  # fmt: skip
