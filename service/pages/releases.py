@@ -14,7 +14,7 @@ from service.actions.releasehistory import Told
 from service.actions.tablereading import Kind
 from service.books import SHARED
 from service.files import safe_name
-from service.pages import reviewing, tables
+from service.pages import fieldtables, reviewing, tables
 from service.pages.changelines import in_words, kind_name
 from service.pages.forms import Id
 from service.store.releases import ReleaseRow
@@ -23,6 +23,7 @@ from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
 router.include_router(reviewing.router)
+router.include_router(fieldtables.router)
 Chosen = Annotated[int, Query(ge=1, le=2**31 - 1)]
 SHORT = 12  # characters of a digest that a person compares by eye
 

@@ -37,6 +37,24 @@ class Found(NamedTuple):
     below: float | None
 
 
+class Measured(NamedTuple):
+    """What was measured of samples of one visit that are alike, whatever the values."""
+
+    visit: int
+    visited_on: date
+    crop: str
+    sampled_on: date
+    depth_from_cm: float
+    depth_to_cm: float
+    texture: str
+    soil_group: str
+    analyte: str
+    form: str
+    method: str
+    unit: str
+    basis: str
+
+
 # Built once: putting a statement together takes longer than either engine needs to answer it.
 _later = report.alias("later")
 _VISITS = (
@@ -61,6 +79,21 @@ _FOUND = (
     .order_by(soil_value.c.sample_id, soil_value.c.id)
 )  # fmt: skip
 
+_MEASURED = (
+    sa.select(
+        sampling.c.id, sampling.c.sampled_on, sampling.c.crop, sample.c.sampled_on, sample.c.depth_from_cm,
+        sample.c.depth_to_cm, sample.c.texture, sample.c.soil_group, soil_value.c.analyte, soil_value.c.form,
+        soil_value.c.method, soil_value.c.unit, soil_value.c.basis,
+    )
+    .distinct()
+    .select_from(sampling.join(sample).join(soil_value))
+    .where(
+        sampling.c.field_id == sa.bindparam("field_id"),
+        sampling.c.sampled_on <= sa.bindparam("by", type_=sa.Date),
+        soil_value.c.superseded_at.is_(None),
+    )
+)  # fmt: skip
+
 
 def visits(look: Look, field_id: int) -> Sequence[VisitOfField]:
     """Visits to a field that the caller has been shown to own, newest first."""
@@ -72,3 +105,10 @@ def found(look: Look, field_id: int) -> Sequence[Found]:
     """Every standing value of a field that the caller has been shown to own, sample by sample."""
     rows = look.connection.execute(_FOUND, {"field_id": field_id}).all()
     return cast("Sequence[Found]", rows)
+
+
+def measured(look: Look, field_id: int, by: date) -> tuple[Measured, ...]:
+    """What was measured on a field by a day, newest visit first: one for all samples that are alike."""
+    rows = look.connection.execute(_MEASURED, {"field_id": field_id, "by": by}).all()
+    found = (Measured._make(row) for row in rows)
+    return tuple(sorted(found, key=lambda each: (-each.visited_on.toordinal(), -each.visit, *each[3:])))
