@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from service.actions.registering import register_list
+from service.actions.seeding import seed
 from service.callers import operator
 from service.settings import Settings
 from service.site import open_site
@@ -42,6 +43,7 @@ def run() -> list[tuple[str, float, str]]:
         site = open_site(Settings(data=Path(folder)))
         with closing(site.database):
             migrate(site.database.engine)
+            seed(site)
             with site.database.housekeeping(operator()) as look:
                 look.connection.execute(
                     schema.laboratory.insert().values(id=1, name="x", card={}, created_at=look.now)
