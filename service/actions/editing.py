@@ -8,6 +8,7 @@ from interpretation.agronomy.tables import ScaleTable, Source, TableSet
 from service.actions.draftdesk import Desk, around, lay_out, the_entry
 from service.callers import Caller, Right
 from service.entries.entry import CellProblem, Entry
+from service.entries.reading import read_entry
 from service.site import Site
 from service.store import drafts
 from service.store.tablecomments import CommentRow
@@ -49,8 +50,14 @@ class Editing:
 
     @property
     def scales(self) -> tuple[ScaleTable, ...]:
-        """Scales of the draft that can be read."""
-        return tuple(self.desk.checked.book.scales.values())
+        """Scales of the draft; one that cannot be read stands as it was in the release before."""
+        found = self.desk.checked.book.scales
+        typed = {each.number: each for each in self.desk.entries if each.kind == "scales"}
+        before = [
+            read_entry(each, self.desk.draft.book).record for each in self.desk.base
+            if each.number in typed and typed[each.number].id not in found
+        ]  # fmt: skip
+        return (*found.values(), *(each for each in before if isinstance(each, ScaleTable)))
 
     def source(self, name: str) -> Source | Entry | None:
         """A source that the table may cite; an entry where it is in the draft and not whole yet."""

@@ -85,13 +85,13 @@ def startable(site: Site, caller: Caller) -> Startable:
 def published(site: Site, caller: Caller) -> dict[str, str]:
     """Regions that can be copied, id -> name: all that have a release, whoever's they are."""
     with site.database.look(caller, Right.EDIT_TABLES) as look:
-        return {name: each.name for name, each in site.in_force(look).tables.regions.items()}
+        return {name: each.name for name, each in _all(site, look).regions.items()}
 
 
-def in_force(site: Site, caller: Caller) -> TableSet:
-    """The tables in force, for the choices that a form offers."""
+def known(site: Site, caller: Caller) -> TableSet:
+    """The tables that there are, for the choices that a form offers."""
     with site.database.look(caller, Right.EDIT_TABLES) as look:
-        return site.in_force(look).tables
+        return _all(site, look)
 
 
 def copy_region(site: Site, caller: Caller, new: NewRegion, copied: str) -> int:
@@ -123,7 +123,7 @@ def copy_region(site: Site, caller: Caller, new: NewRegion, copied: str) -> int:
         last = releases.latest(change).get(copied)
         if last is None or copied == SHARED:
             raise absent("region")
-        tables = site.in_force(change).tables
+        tables = _all(site, change)
         typed = tuple(_moved(entries_of_release(site, change, last.id), copied, new, tables))
         told: dict[str, object] = {"release": last.id, "copied": copied}
         return drafting.start(change, new.id, None, new.why, typed, told)
@@ -161,6 +161,11 @@ def begin_empty(site: Site, caller: Caller, new: NewRegion, scale: FirstScale) -
 def drafted(entries: Iterable[Entry]) -> int:
     """How many records still stand as a draft of the region."""
     return sum(each.facts.get("standing") == DRAFT_STANDING for each in entries)
+
+
+def _all(site: Site, look: Look) -> TableSet:
+    """The last release of every region, in force already or from a later day on."""
+    return site.of_releases(look, tuple(row for _, row in sorted(releases.latest(look).items())))
 
 
 def _startable(look: Look) -> Startable:

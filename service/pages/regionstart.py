@@ -90,7 +90,7 @@ def _copy_form(visit: Visit, given: Mapping[str, Any], error: FurrowsliceError |
 def _empty_form(
     visit: Visit, given: Mapping[str, Any], error: FurrowsliceError | None = None
 ) -> HTMLResponse:
-    w, tables = visit.words, regionstart.in_force(visit.site, visit.caller)
+    w, tables = visit.words, regionstart.known(visit.site, visit.caller)
     analytes = sorted(
         ((each, w.wording.name("analytes", each)) for each in ANALYTES), key=lambda each: each[1]
     )

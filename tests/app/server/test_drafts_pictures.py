@@ -20,7 +20,7 @@ from service.pages.drawing.scales import number_of, scale_picture
 from service.pages.entrypictures import picture_of
 from service.web.templates import words
 from tests.app.server.conftest import World
-from tests.app.server.draft_steps import begun, named, with_fact
+from tests.app.server.draft_steps import begun, named, saved, with_fact
 from tests.app.server.test_drafts_editor import Desk
 
 
@@ -211,6 +211,14 @@ def test_the_page_shows_the_curve_and_works_examples_in_words(lite_world: World)
     assert "<polyline" not in wrong
     assert re.search(r"It cannot be read at character \d+", wrong)
     assert "<mark>)</mark>" in wrong
+
+
+def test_amounts_stay_drawn_while_their_scale_is_being_typed(lite_world: World) -> None:
+    found = Desk(lite_world, "marrowdale/k2o-arable")
+    broken = with_fact(named(lite_world, found.draft, "marrowdale/potassium"), round_to="one")
+    saved(lite_world, found.draft, broken)
+    page = unescape(found.client.get(found.path).text)
+    assert "<polyline" in page
 
 
 def test_no_formula_and_no_rows_give_words_in_place_of_a_picture(lite_world: World) -> None:

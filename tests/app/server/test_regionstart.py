@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import timedelta
 
 import pytest
 
@@ -87,7 +88,6 @@ def test_a_regions_own_sources_are_copied_with_ids_of_the_new_one(lite_world: Wo
     )
     drafting.save(lite_world.site, caller, draft, desk(lite_world.site, caller, draft).revision, entry)
     released(lite_world, draft)
-    lite_world.clock.move(days=1)
     found = copied(lite_world, "marrowdale")
     assert [each.id for each in found.entries if each.kind == "sources"] == [
         "newvale/trials", "newvale/other-trials",
@@ -109,6 +109,20 @@ def test_a_copy_is_adopted_reviewed_and_published(lite_world: World) -> None:
     with pytest.raises(Invalid) as refused:
         copied(lite_world, "ohio")
     assert refused.value.fields["id"] == "this region is there already, or somebody has begun it"
+
+
+def test_a_region_is_copied_before_its_release_is_in_force(lite_world: World) -> None:
+    found = copied(lite_world, "ohio")
+    author, second = everywhere(lite_world), everywhere(lite_world, "reviewer")
+    revision = drafting.adopt(lite_world.site, author, found.draft.id, found.revision)
+    day = lite_world.clock().date() + timedelta(days=30)
+    sha256 = reviewing.submit(lite_world.site, author, found.draft.id, revision, "We begin.", day)
+    reviewing.approve(lite_world.site, second, found.draft.id, sha256)
+    reviewing.publish(lite_world.site, author, found.draft.id, sha256)
+    assert "newvale" in regionstart.published(lite_world.site, author)
+    again = copied(lite_world, "newvale", NEW.model_copy(update={"id": "thirdvale"}))
+    region = next(each for each in again.entries if each.kind == "regions").facts
+    assert region["cautions_of"].split("; ")[:2] == ["newvale", "ohio"]
 
 
 def test_an_empty_region_begins_with_what_is_measured(world: World) -> None:
