@@ -26,6 +26,7 @@ from service.web.visit import COOKIE
 from tests.app.server.bench import accepted, run_file
 from tests.app.server.browser.looking import NARROW, WIDE
 from tests.app.server.conftest import World, make_world
+from tests.app.server.matrix_world import draft_tables
 
 __all__ = ["NARROW", "WIDE", "Live"]
 CHROMIUM = "/usr/bin/chromium"
@@ -123,7 +124,7 @@ def live(lite_world: World, browser: Browser) -> Iterator[Live]:
 def shared_world(
     templates: dict[str, str], tables: TableSet, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[World]:
-    """A world with the demo scenario in it, whose laboratory and counties its people have.
+    """A world with the demo scenario in it, whose laboratory and counties its people have, and with drafts.
 
     For a whole module, whose tests only look.
     """
@@ -132,6 +133,7 @@ def shared_world(
     path.write_bytes(Path(templates["sqlite"]).read_bytes())
     for world in make_world(f"sqlite:///{path}", tables, folder):
         people_of_the_demo(world)
+        draft_tables(world, {})
         yield world
 
 
