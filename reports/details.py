@@ -44,7 +44,7 @@ def laboratory_facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording)
         "fact-laboratory": ", ".join((lab.name, *lab.address)),
         "fact-place": lab.place_of_work or wording.page("fact-place-same"),
         "fact-contact": ", ".join(filter(None, (lab.contact, lab.phone))) or unknown,
-        "fact-customer": f"{advice.grower_name}, {advice.farm_name}",
+        "fact-customer": ", ".join(filter(None, (advice.grower_name, advice.farm_name))) or unknown,
         "fact-customer-address": lab.customer_address or unknown,
         "fact-field-id": advice.field_id,
         "fact-region": advice.region_name,

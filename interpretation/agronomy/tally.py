@@ -128,7 +128,9 @@ class Tally:
 
     def shifts(self, visit: Ints, visits: int) -> Shifts:
         """What changes for each visit; parameters as for :meth:`amounts`."""
-        classes = np.concatenate([np.empty(0, dtype=np.int64), *self._classes])
+        if not self._samples:  # nothing could differ, and nothing was looked at
+            return Shifts(np.zeros(visits), np.zeros(visits, dtype=np.int64))
+        classes = np.concatenate(self._classes)
         score = np.zeros(visits)
         for nutrient in self._nutrients:
             one = self._whole(nutrient)

@@ -91,7 +91,7 @@ def preview(site: Site, caller: Caller, draft_id: int, asked: Filter) -> Impact:
         key = (draft_id, sides.desk.revision, sides.stamp, asked, pastsamples.newest(look))
         if (known := _known(site, key)) is not None:
             return known
-        with _one_at_a_time():
+        with one_at_a_time():
             if (known := _known(site, key)) is None:
                 known = _worked_out(look, sides, wanted, asked)
                 _keep(site, key, known)
@@ -219,7 +219,14 @@ def _keep(site: Site, key: tuple[object, ...], made: Impact) -> None:
 
 
 @contextmanager
-def _one_at_a_time() -> Iterator[None]:
+def one_at_a_time() -> Iterator[None]:
+    """Wait for one's turn.
+
+    Raises
+    ------
+    Unavailable
+        If others wait already, or if it takes too long.
+    """
     busy = Unavailable(
         "other previews are being worked out at this moment", where="impact",
         expected="fewer at once", fix="wait a few seconds and try again; nothing was lost",

@@ -10,6 +10,7 @@ from service.pages import (
     drafts,
     exports,
     home,
+    impact,
     land,
     link,
     myself,
@@ -27,7 +28,7 @@ PARTS = tuple(
     part.router
     for part in (
         home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, releases, tables,
-        drafts, draftfiles, exports,
+        drafts, draftfiles, impact, exports,
     )
 )  # fmt: skip
 
