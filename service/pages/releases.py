@@ -127,13 +127,14 @@ def span_in_words(w: Words, told: Told) -> str:
 
 def _table(visit: Visit, release_id: int, kind: Kind, table_id: str) -> HTMLResponse:
     found, w = releasehistory.one(visit.site, visit.caller, release_id), visit.words
-    told, name = found.told, _book(w, found.name)
-    title = w("releases.title", number=told.row.number, name=name)
-    return tables.show(
-        visit, tablereading.table_of(found.tables, kind, table_id),
-        [(name, f"/tables/regions/{told.row.book}"), (title, f"/tables/releases/{release_id}")],
-        w("releases.as-of", title=title, span=span_in_words(w, told)),
-    )  # fmt: skip
+    row, name = found.told.row, _book(w, found.name)
+    trail = [
+        (name, f"/tables/regions/{row.book}"),
+        (w("releases.release-number", number=row.number), f"/tables/releases/{release_id}"),
+    ]
+    title = w("releases.title", number=row.number, name=name)
+    note = w("releases.as-of", title=title, span=span_in_words(w, found.told))
+    return tables.show(visit, tablereading.table_of(found.tables, kind, table_id), trail, note)
 
 
 def _book(w: Words, name: str) -> str:

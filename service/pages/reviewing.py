@@ -172,5 +172,5 @@ def _place(w: Words, desk: Desk, number: int, place: str) -> Place:
         return Place(w("releases.whole-draft") if number == 0 else w("releases.removed"), "", draft)
     facts = entry.facts
     table = facts.get("title") or facts.get("name") or entry.id or one_name(w, entry.kind)
-    address = f"{draft}/entries/{number}" + (f"#{place}" if place else "")
+    address = f"{draft}/entries/{number}" + (f"#f-{place}" if place else "")
     return Place(table, cell_name(w, entry.kind, cell_at_place(place)), address)

@@ -112,8 +112,8 @@ def test_two_people_take_a_draft_to_a_release(lite_world: World) -> None:
     path = f"/tables/drafts/{draft}/review"
     page = author.get(path).text
     assert '<th scope="row">Classes, high: From</th><td>23</td><td>24</td>' in page
-    assert "Tables and sources changed: 1, in 1 cells. Added: 0. Removed: 0." in page
-    assert f'<a href="/tables/drafts/{draft}/entries/{number}#round_to">' in page
+    assert "Tables and sources changed: 1 (cells: 1). Added: 0. Removed: 0." in page
+    assert f'<a href="/tables/drafts/{draft}/entries/{number}#f-round_to">' in page
     assert "Why 1?" in page
     day = (TODAY + timedelta(days=3)).isoformat()
     sent = post(author, world, f"{path}/submit", revision="2", why="Trials of <2025>.", effective_on=day)
@@ -153,7 +153,7 @@ def test_what_keeps_a_draft_is_listed_with_the_way_to_its_cell(lite_world: World
     client, path = world.client("agronomist"), f"/tables/drafts/{draft}"
     page = client.get(f"{path}/review").text
     assert "Keeps it from being released: 2" in page
-    assert f'<a href="{path}/entries/{entry.number}#classes.1.from">' in page
+    assert f'<a href="{path}/entries/{entry.number}#f-classes.1.from">' in page
     assert "Classes, 2: From</a>: &#39;7,5&#39; is no number" in page
     assert "<button disabled>Submit for review</button>" in page
     refused = post(client, world, f"{path}/review/submit", revision="2", why="Trials.")
