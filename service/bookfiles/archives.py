@@ -9,7 +9,7 @@ from collections.abc import Mapping
 
 from interpretation.errors import TableError
 
-MAX_MEMBERS, MAX_UNPACKED, MAX_RATIO = 2_000, 20 * 1024 * 1024, 100
+MAX_MEMBERS, MAX_UNPACKED, MAX_RATIO = 500, 4 * 1024 * 1024, 100  # the largest region shipped has 40 kB
 _SMALL = 1024 * 1024  # so little may be packed as tightly as it likes
 _BEGINNING = (1980, 1, 1, 0, 0, 0)  # the earliest time that an archive can say
 

@@ -26,6 +26,7 @@ DESCRIPTOR = "datapackage.json"
 _SIGNS = "=+\\-@＝＋－＠"
 _CALCULATED = re.compile(f"'*[{_SIGNS}]")
 _NUMBER = re.compile(r"-?[0-9]+(\.[0-9]+)?")
+_MOST_ROWS = 20_000  # of one file, as of a sheet of a workbook
 _MARKS = ",;\t"  # some spreadsheets write a semicolon or a tab where they were given a comma
 
 
@@ -135,6 +136,11 @@ def _rows(content: bytes, where: str) -> Numbered:
         for number, row in enumerate(
             csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True), 1
         ):
+            if number > _MOST_ROWS:
+                raise TableError(
+                    f"more than {_MOST_ROWS} rows", where=where, expected="the tables of one region",
+                    fix="delete everything below the table",
+                )  # fmt: skip
             rows.append((number, [unguarded(cell.strip()) for cell in row]))
     except csv.Error as error:
         raise TableError(

@@ -108,6 +108,12 @@ def entries_in(given: Mapping[str, Numbered], source: str) -> tuple[Entry, ...]:
                         number, "id", f"the id {key[1]!r} is here twice", "an id of its own in each row",
                         "rename one of the two, or remove one",
                     )  # fmt: skip
+                if len(facts) == MOST_ENTRIES:
+                    raise reader.refusal(
+                        number, "id", f"more than {MOST_ENTRIES} tables",
+                        f"at most {MOST_ENTRIES} in one file",
+                        "remove those that have ended",
+                    )  # fmt: skip
                 facts[key], rows_by[key] = row, {}
                 continue
             key = sheet.kind, reader.id_of(row, TABLE, number)
@@ -122,11 +128,6 @@ def entries_in(given: Mapping[str, Numbered], source: str) -> tuple[Entry, ...]:
                     number, TABLE, f"more than {MOST_ROWS} rows of {key[1]!r}",
                     f"at most {MOST_ROWS} for one table", "remove what is too much",
                 )  # fmt: skip
-    if len(facts) > MOST_ENTRIES:
-        raise TableError(
-            f"{len(facts)} tables", where=source, expected=f"at most {MOST_ENTRIES} in one file",
-            fix="remove those that have ended",
-        )  # fmt: skip
     return in_order(entry(key[0], said, rows_by[key]) for key, said in facts.items())
 
 

@@ -21,6 +21,7 @@ from service.yamlwriting import record_text
 
 REGION_FILE = "region.yaml"
 _MOST_TOLD = 20
+_MOST_BYTES = 2 * 1024 * 1024  # of all files together; the largest region shipped has 40 kB
 # A key that records of one kind alone have, in the order in which a file is asked for them.
 _TELLING: dict[str, Kind] = {
     "classes": "scales", "nutrient": "rates", "from_method": "conversions", "valid_for": "regions",
@@ -100,6 +101,11 @@ def read_archive(files: Mapping[str, bytes], source: str) -> Book:
     TableError
         With file and line of each mistake.
     """
+    if (size := sum(map(len, files.values()))) > _MOST_BYTES:
+        raise TableError(
+            f"{size} bytes of YAML", where=source, expected=f"at most {_MOST_BYTES}, for one region's tables",
+            fix="check that it is the right file",
+        )  # fmt: skip
     given = []
     found = Found()
     for name, content in sorted(files.items()):
