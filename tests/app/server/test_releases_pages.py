@@ -11,6 +11,7 @@ from starlette.testclient import TestClient
 
 from service.actions import drafting, releasehistory, reviewing
 from service.actions.draftdesk import desk
+from service.actions.regionstart import NewRegion, copy_region
 from service.actions.releasehistory import spans
 from service.books import digest
 from service.callers import operator
@@ -372,3 +373,43 @@ def test_pages_of_releases_speak_spanish(lite_world: World) -> None:
         (f"/tables/drafts/{draft}/review", "Usted aprueba exactamente lo que se muestra"),
     ):
         assert text in client.get(path).text, path
+
+
+# ----------------------------------------------------------------------------------- the ends of a draft
+
+
+def test_a_new_region_is_reviewed_as_all_of_it_added(lite_world: World) -> None:
+    world = lite_world
+    with world.site.database.housekeeping(operator()) as look:
+        look.connection.execute(
+            schema.account.update().where(schema.account.c.region == REGION).values(region="newvale")
+        )
+    new = NewRegion(id="newvale", name="Newvale", publisher="Board", valid_for="Loams.", why="We begin.")
+    draft = copy_region(world.site, world.caller("agronomist"), new, "ohio")
+    page = world.client("agronomist").get(f"/tables/drafts/{draft}/review").text
+    assert "<dd>nothing; the region is new</dd>" in page
+    count = len(desk(world.site, world.caller("agronomist"), draft).entries)
+    assert f"Tables and sources changed: 0 (cells: 0). Added: {count}. Removed: 0." in page
+    for path in ("/tables/regions/newvale", "/tables/regions/newvale/history"):
+        assert world.client("agronomist").get(path).status_code == 404  # nothing was published yet
+
+
+def test_a_discarded_draft_offers_nothing(lite_world: World) -> None:
+    draft = changed(lite_world)
+    drafting.discard(lite_world.site, lite_world.caller("agronomist"), draft)
+    page = lite_world.client("reviewer").get(f"/tables/drafts/{draft}/review").text
+    assert "This draft was discarded." in page
+    assert "/review/" not in page
+    path = f"/tables/drafts/{draft}/review/submit"
+    refused = post(lite_world.client("agronomist"), lite_world, path, revision="2", why="Trials.")
+    assert (refused.status_code, "this draft is discarded" in refused.text) == (409, True)
+
+
+def test_what_is_not_what_was_submitted_cannot_be_approved(lite_world: World) -> None:
+    draft, _ = submitted(lite_world)
+    with lite_world.site.database.housekeeping(operator()) as look:
+        look.connection.execute(schema.table_draft.update().values(why="Something else."))
+    page = lite_world.client("reviewer").get(f"/tables/drafts/{draft}/review").text
+    assert "is not what was submitted, so it cannot be approved" in page
+    assert 'name="sha256"' not in page
+    assert "/review/send-back" in page
