@@ -34,6 +34,7 @@ from service.yamlfiles import Document, read
 
 _IN_A_REGION = OF_REGION.keys() - {"regions"}  # region.yaml lies beside these folders
 MAX_FILES = 10_000  # a path typed wrong, such as /, ends in a message and not in a long walk
+MOST_TOLD = 100  # mistakes of one record; nobody reads more, and a list of junk has one in each item
 OTHERS = frozenset({"limits"})  # read by the laboratory side
 PAGES = frozenset({"README.md", "COVERAGE.md"})  # about the tables, for people
 
@@ -279,7 +280,7 @@ def _invalid(
 ) -> Iterator[Problem]:
     """One problem for each place in the file; a place that fails in several ways is told once."""
     told: dict[tuple[str | int, ...], Problem] = {}
-    for detail in error.errors(include_url=False):
+    for detail in error.errors(include_url=False)[:MOST_TOLD]:
         place = ".".join(str(part) for part in detail["loc"])
         path = (*base, *detail["loc"])
         while path not in document.lines and path != base:  # names of union members are not in the file

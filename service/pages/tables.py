@@ -144,6 +144,7 @@ def _facts(visit: Visit, found: WholeTable) -> list[tuple[str, str]]:
     if isinstance(table, RateTable):
         facts += [("when", table.when or ""), ("holds-if", table.holds_if or ""),
                   ("cap", w.number(table.cap) if table.cap is not None else "")]  # fmt: skip
+    facts.append(("remark", table.remark))
     return [(w(f"tables.{key}"), str(value)) for key, value in facts if value]
 
 

@@ -345,3 +345,8 @@ def test_a_file_larger_than_the_server_takes_is_refused(lite_world: World) -> No
         files={"file": ("a.zip", bytes(size))},
     )  # fmt: skip
     assert answer.status_code == 413
+
+
+def test_a_table_s_page_shows_its_remark(lite_world: World) -> None:
+    page = lite_world.client("agronomist").get("/tables/rates/marrowdale/lime-potato").text
+    assert "common scab is worse on limed soil" in page
