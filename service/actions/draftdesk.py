@@ -139,11 +139,6 @@ def typed_at(site: Site, caller: Caller, draft_id: int, number: int) -> tuple[En
         return drafts.entries(look, draft_id, number)
 
 
-def next_number(entries: Sequence[Entry]) -> int:
-    """A number that no entry of a draft has."""
-    return max((each.number for each in entries), default=0) + 1
-
-
 def wrong_state(draft: DraftRow, expected: str) -> Conflict:
     """The refusal of what a draft's state does not allow."""
     return Conflict(

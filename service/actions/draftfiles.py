@@ -6,7 +6,6 @@ cells are taken as they were typed, right or wrong; only what leaves open where 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.actions import drafting
@@ -15,7 +14,6 @@ from service.actions.draftdesk import (
     around,
     entries_of_release,
     lay_out,
-    next_number,
     the_entry,
     wrong_state,
 )
@@ -155,7 +153,7 @@ def waiting(site: Site, caller: Caller, draft_id: int, upload_id: int, *, whole:
         desk = lay_out(site, look, draft_id)
         found = drafts.the_upload(look, draft_id, upload_id)
         shared = around(site, look, desk.draft.book)
-    after = _merged(desk.entries, found.entries, whole)
+    after = merged(desk.entries, found.entries, whole=whole, first=desk.draft.last_entry + 1)
     checked = check(after, desk.draft.book, shared, desk.base)
     return Waiting(desk, found, after, compare(desk.entries, after), checked)
 
@@ -180,7 +178,7 @@ def take(
         If there would be more tables than a draft holds.
     """
     with site.database.look(caller, Right.EDIT_TABLES) as look:
-        drafts.the_draft(look, draft_id)
+        free = drafts.the_draft(look, draft_id).last_entry + 1
         found = drafts.the_upload(look, draft_id, upload_id)
         if _digest(found) != sha256:
             raise Conflict(
@@ -188,7 +186,7 @@ def take(
                 expected="the file that you looked at", fix="look at what this one would change",
             )  # fmt: skip
         seen = drafts.entries(look, draft_id, revision)
-    after = _merged(seen, found.entries, whole)
+    after = merged(seen, found.entries, whole=whole, first=free)
     if len(after) > MOST_ENTRIES:
         raise Invalid(
             f"the draft would hold {len(after)} tables", where=found.file_name,
@@ -230,7 +228,7 @@ def begin_from_file(site: Site, caller: Caller, book: Book, region: str, why: st
             raise absent("region")
         last = releases.latest(change).get(region)
         base = entries_of_release(site, change, last.id if last else None)
-        typed = _merged(base, book.entries, whole)
+        typed = merged(base, book.entries, whole=whole, first=len(base) + 1)
         return drafting.start(change, region, last.id if last else None, why.strip(), typed, {"file": True})
 
 
@@ -252,10 +250,6 @@ def refuse_other_region(book: Book, region: str, where: str) -> None:
             f"these are tables of {', '.join(sorted(said))}", where=where, expected=f"tables of {region}",
             fix="choose the right file; to copy another region's tables, begin a new region from it",
         )  # fmt: skip
-
-
-def _merged(current: Sequence[Entry], given: Sequence[Entry], whole: bool) -> tuple[Entry, ...]:
-    return merged(current, given, whole=whole, first=next_number(current))
 
 
 def _digest(found: UploadRow) -> str:

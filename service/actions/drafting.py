@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from service.actions.draftdesk import entries_of_release, next_number, the_entry, wrong_state
+from service.actions.draftdesk import entries_of_release, the_entry, wrong_state
 from service.books import SHARED
 from service.callers import Caller, Right
 from service.entries.columns import MOST_ENTRIES, Kind
@@ -18,10 +18,11 @@ from service.refusals import Conflict, Invalid
 from service.site import Site
 from service.store import drafts, releases, tablecomments
 from service.store.database import Change
-from service.store.drafts import What
+from service.store.drafts import DraftRow, What
 from service.store.land import absent
 
 LONGEST_COMMENT = 2000
+Entries = tuple[Entry, ...]
 
 
 def begin(site: Site, caller: Caller, region: str, why: str = "", release_id: int | None = None) -> int:
@@ -81,7 +82,7 @@ def save(site: Site, caller: Caller, draft_id: int, revision: int, typed: Entry,
         If the table is no longer in the draft.
     """
 
-    def changed(entries: tuple[Entry, ...], seen: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    def changed(entries: Entries, seen: Entries, _: int) -> Entries:
         now, before = the_entry(entries, typed.number), the_entry(seen, typed.number)
         if now != before:
             raise Conflict(
@@ -113,14 +114,14 @@ def add(
     """
     number = 0
 
-    def added(entries: tuple[Entry, ...], _: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    def added(entries: Entries, _: Entries, free: int) -> Entries:
         nonlocal number
         if len(entries) >= MOST_ENTRIES:
             raise Invalid(
                 "the draft is full", where=f"draft {draft_id}", expected=f"at most {MOST_ENTRIES} tables",
                 fix="remove a table that has ended",
             )  # fmt: skip
-        number = next_number(entries)
+        number = free
         like = the_entry(entries, copied) if copied is not None else Entry(kind=kind)
         facts = like.facts | {"id": f"{like.id}-copy" if copied is not None else named}
         return (*entries, entry(like.kind, facts, like.rows, number))
@@ -139,7 +140,7 @@ def remove(site: Site, caller: Caller, draft_id: int, revision: int, number: int
     """
     about = ""
 
-    def removed(entries: tuple[Entry, ...], seen: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    def removed(entries: Entries, seen: Entries, _: int) -> Entries:
         nonlocal about
         gone = the_entry(entries, number)
         about = gone.id
@@ -190,7 +191,7 @@ def replace_all(
         If anything in the draft has changed since the revision, or the draft is not open.
     """
 
-    def all_new(entries: tuple[Entry, ...], seen: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    def all_new(entries: Entries, seen: Entries, _: int) -> Entries:
         if entries != seen:
             raise Conflict(
                 "somebody else has changed this draft since the file was read, so it was not taken",
@@ -216,7 +217,7 @@ def adopt(site: Site, caller: Caller, draft_id: int, revision: int) -> int:
         If anything in the draft has changed since the revision, or the draft is not open.
     """
 
-    def adopted(entries: tuple[Entry, ...], seen: tuple[Entry, ...]) -> tuple[Entry, ...]:
+    def adopted(entries: Entries, seen: Entries, _: int) -> Entries:
         if entries != seen:
             raise Conflict(
                 "somebody else has changed this draft since you opened it, so nothing was stored",
@@ -297,15 +298,15 @@ def settle(site: Site, caller: Caller, draft_id: int, comment_id: int) -> None:
 
 def _revise(
     site: Site, caller: Caller, draft_id: int, revision: int | None,
-    how: Callable[[tuple[Entry, ...], tuple[Entry, ...]], tuple[Entry, ...]],
+    how: Callable[[Entries, Entries, int], Entries],
     what: What, about: str | Callable[[], str], reason: str,
 ) -> int:  # fmt: skip
-    """Add a revision: ``how`` makes the new entries of those that are there and those the person saw."""
+    """Add a revision: ``how`` makes new entries of those that are there, those seen, and a free number."""
     with site.database.change(caller, Right.EDIT_TABLES) as change:
-        _hold_open(change, draft_id)
+        draft = _hold_open(change, draft_id)
         now = drafts.entries(change, draft_id)
         seen = now if revision is None else drafts.entries(change, draft_id, revision)
-        made = how(now, seen)
+        made = how(now, seen, draft.last_entry + 1)
         named = about if isinstance(about, str) else about()
         number = drafts.add_revision(change, draft_id, made, what, about=named, reason=reason)
         if what == "upload":
@@ -314,7 +315,8 @@ def _revise(
     return number
 
 
-def _hold_open(change: Change, draft_id: int) -> None:
+def _hold_open(change: Change, draft_id: int) -> DraftRow:
     draft = drafts.hold(change, draft_id)
     if draft.state != "open":
         raise wrong_state(draft, "an open draft; one that was submitted is sent back first")
+    return draft

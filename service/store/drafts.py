@@ -34,6 +34,7 @@ class DraftRow(Row):
     base_number: int | None  # number of the release it began from
     why: str
     effective_on: date | None
+    last_entry: int  # the highest number that any of its entries ever had
     state: State
     started_at: datetime
     started_by: str
@@ -201,6 +202,12 @@ def add_revision(
             by_id=change.caller.account_id, by=change.caller.name, reason=reason,
         )
     )  # fmt: skip
+    highest = max((each.number for each in typed), default=0)
+    change.connection.execute(
+        table_draft.update()
+        .where(table_draft.c.id == draft_id, table_draft.c.last_entry < highest)
+        .values(last_entry=highest)
+    )
     return number
 
 

@@ -25,6 +25,7 @@ table_draft = sa.Table(
     to("base_id", "table_release.id", nullable=True),  # NULL: of a region that has no release yet
     text("why"),  # printed in the release's history
     sa.Column("effective_on", sa.Date, nullable=True),  # NULL: the day it is published
+    sa.Column("last_entry", sa.Integer, nullable=False, server_default="0"),  # no number is given twice
     sa.Column("state", sa.Text, nullable=False),  # open | submitted | approved | published | discarded
     sa.Column("started_at", Utc, nullable=False),
     sa.Column("started_by", sa.Text, nullable=False),

@@ -94,6 +94,18 @@ def test_tables_are_added_copied_and_removed(world: World) -> None:
         drafting.remove(world.site, caller, draft, desk(world.site, caller, draft).revision, empty)
 
 
+def test_no_number_is_given_twice(world: World) -> None:
+    """A comment, or a page that somebody still has open, would else be about another table."""
+    draft, caller = begun(world), world.caller("agronomist")
+    first = drafting.add(world.site, caller, draft, "rates")
+    drafting.comment(world.site, caller, draft, first, "unit", "Which one?")
+    revision = desk(world.site, caller, draft).revision
+    drafting.remove(world.site, caller, draft, revision, first)
+    assert drafting.add(world.site, caller, draft, "rates") == first + 1
+    with pytest.raises(NotFound, match="no such table in this draft"):
+        drafting.remove(world.site, caller, draft, revision, first)
+
+
 def test_a_table_that_somebody_else_changed_is_not_removed(world: World) -> None:
     draft, caller = begun(world), world.caller("agronomist")
     entry = named(world, draft)

@@ -36,6 +36,7 @@ def upgrade() -> None:
         sa.Column("base_id", sa.Integer(), nullable=True),
         sa.Column("why", sa.Text(), server_default="", nullable=False),
         sa.Column("effective_on", sa.Date(), nullable=True),
+        sa.Column("last_entry", sa.Integer(), server_default="0", nullable=False),
         sa.Column("state", sa.Text(), nullable=False),
         sa.Column("started_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("started_by", sa.Text(), nullable=False),
