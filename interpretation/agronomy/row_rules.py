@@ -12,6 +12,7 @@ from interpretation.agronomy.problems import Problem
 from interpretation.agronomy.rates import names_in
 from interpretation.agronomy.tables import RateTable, TableSet
 from interpretation.agronomy.yields import yield_factor
+from interpretation.errors import FormulaError
 
 KIND = "rates"
 ROW_NUMBERS = [name for name in NAMES if name not in TEXT_NAMES | CONDITION_NAMES | NOTE_NAMES]
@@ -116,7 +117,7 @@ def _straight(table: RateTable) -> Iterator[Problem]:
 def _yield_unit(table: RateTable, tables: TableSet) -> Iterator[Problem]:
     if table.yield_unit is None:
         return
-    if "yield_goal" not in names_in(table):
+    if not _asks_for_goals(table):
         yield Problem(
             KIND,
             table.id,
@@ -137,3 +138,11 @@ def _yield_unit(table: RateTable, tables: TableSet) -> Iterator[Problem]:
                 "a unit of mass, or bushels of a crop whose file has bushel_lb",
                 f"state bushel_lb in the file of {name}, or correct the unit",
             )
+
+
+def _asks_for_goals(table: RateTable) -> bool:
+    """Whether a formula or the rows use yield_goal; not denied while a formula cannot be read."""
+    try:
+        return "yield_goal" in names_in(table)
+    except FormulaError:
+        return True

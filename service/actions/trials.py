@@ -110,7 +110,10 @@ def try_amounts(table: RateTable, scales: Sequence[ScaleTable], around: TableSet
     FurrowsliceError
         If a formula cannot be read, with the place in it.
     """
-    made = _Samples(table, scales, around)
+    if not _has_one_way(table):
+        return None
+    known = tuple(name for name in table.materials if name in around.materials)
+    made = _Samples(table.model_copy(update={"materials": known}), scales, around)
     if made.crop is None or made.lacks_a_test():
         return None
     points = np.linspace(*made.span(), POINTS)
@@ -124,6 +127,17 @@ def try_amounts(table: RateTable, scales: Sequence[ScaleTable], around: TableSet
         made.runs_over, points, shown[:POINTS], made.limits(), table.unit, made.x_unit(), made.crop.id,
         made.goal() if made.asks_goal else None, tuple(_worked(advice, at)),
     )  # fmt: skip
+
+
+def _has_one_way(table: RateTable) -> bool:
+    """Whether amounts are given in one way alone, with rows that can be followed."""
+    if sum(each is not None for each in (table.by_class, table.by_value, table.formula)) != 1:
+        return False
+    rows = table.by_value
+    if rows is None:
+        return True
+    straight = table.between_rows == "straight-line"
+    return bool(rows) and not (straight and any(not isinstance(step.rate, float) for step in rows))
 
 
 def _worked(advice: Advice, at: Floats) -> list[tuple[float, Amount]]:

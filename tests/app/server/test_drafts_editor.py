@@ -114,6 +114,15 @@ def test_what_is_typed_is_stored_right_or_wrong_with_a_message_beside_the_cell(l
     assert "From the trials." in found.client.get(f"/tables/drafts/{found.draft}").text
 
 
+def test_an_unreadable_formula_beside_a_unit_of_yield_is_told_and_stored(lite_world: World) -> None:
+    found = Desk(lite_world, RATE)
+    assert found.send("save", {"formula": "n_per_t * (", "yield_unit": "t/ha"}).status_code == 303
+    page = unescape(found.client.get(found.path).text)
+    assert "the formula cannot be read here" in told_beside(page, "formula")
+    assert told_beside(page, "yield_unit") == ""
+    assert found.client.get(f"/tables/drafts/{found.draft}").status_code == 200
+
+
 def test_looking_shows_and_stores_nothing(lite_world: World) -> None:
     found = Desk(lite_world)
     before, revision = found.stored(), found.revision

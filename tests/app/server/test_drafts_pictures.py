@@ -138,6 +138,26 @@ def test_what_cannot_be_told_is_not_drawn(tables: TableSet) -> None:
     assert try_amounts(unknown, list(tables.scales.values()), tables) is None
 
 
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"formula": "20 * yield_goal"}, {"by_value": ()}, {"by_value": None},
+        {"between_rows": "straight-line"},
+    ],
+)  # fmt: skip
+def test_amounts_given_in_two_ways_in_none_or_on_no_line_are_not_drawn(
+    tables: TableSet, wrong: dict[str, object]
+) -> None:
+    table = tables.rates["marrowdale/k2o-potato"]
+    scales = list(tables.scales.values())
+    assert try_amounts(table.model_copy(update=wrong), scales, tables) is None
+    unknown = table.model_copy(update={"materials": ("nowhere", *table.materials)})
+    found, plain = (try_amounts(each, scales, tables) for each in (unknown, table))
+    assert found is not None
+    assert plain is not None
+    assert [each.rate for _, each in found.examples] == [each.rate for _, each in plain.examples]
+
+
 def test_an_equation_has_its_course(tables: TableSet) -> None:
     one = next(iter(tables.conversions.values()))
     found = try_equation(one, tables)
