@@ -8,7 +8,8 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Header, Path, Query, Response
 from pydantic import Field
 
-from service.actions import releasehistory, releasereading
+from service.actions import fieldtables, releasehistory, releasereading
+from service.actions.fieldtables import Holding, OfVisit
 from service.actions.releasehistory import Told
 from service.api.common import After, Id, Limit, Line, Output, Page, page_of
 from service.api.draftmodels import RecordDifference, difference
@@ -62,6 +63,37 @@ class InForceOn(Output):
     release: ListedRelease
     shared: ListedRelease | None
     sha256: str = Field(description="stands for both releases; every report keeps it")
+
+
+class HoldingTable(Output):
+    """The table that holds for samples that are alike, or why none does."""
+
+    kind: Literal["scales", "rates"]
+    subject: str = Field(description="an analyte; of an amount a nutrient")
+    method: str = Field(description="of the soil test; empty of an amount")
+    table: str | None = Field(description="id; null: none of the region's holds")
+    failed: list[str] = Field(description="what no table matches, where none holds")
+
+
+class VisitTables(Output):
+    """What holds for one visit."""
+
+    visit: int
+    sampled_on: date
+    crop: str
+    tables: list[HoldingTable]
+
+
+class TablesOfField(Output):
+    """What was in force for a field on a day."""
+
+    field: int
+    on: date
+    release: ListedRelease | None = Field(description="of the field's region; null: none was in force")
+    shared: ListedRelease | None
+    first_day: date | None = Field(description="of the region's first release")
+    visits: list[VisitTables] = Field(description="newest first, made by that day; the last twenty")
+    more: bool = Field(description="whether there are older visits")
 
 
 def listed_release(row: ReleaseRow) -> ListedRelease:
@@ -119,8 +151,42 @@ def in_force(
     found = releasereading.on_day(site, caller, region_id, on)
     return InForceOn(
         on=found.on, region=region_id, release=listed_release(found.of_region),
-        shared=listed_release(found.shared) if found.shared else None, sha256=found.sha256,
+        shared=_perhaps(found.shared), sha256=found.sha256,
     )  # fmt: skip
+
+
+@router.get("/fields/{field_id}/tables", summary="What was in force for a field on a day")
+def of_field(
+    site: TheSite, caller: ApiCaller, field_id: Id,
+    on: Annotated[date | None, Query(description="left out: today, in UTC")] = None,
+) -> TablesOfField:  # fmt: skip
+    """Say which releases a report of a day was, or would be, made from, and which table holds for what."""
+    found = fieldtables.for_field(site, caller, field_id, on)
+    return TablesOfField(
+        field=field_id, on=found.on, release=_perhaps(found.of_region), shared=_perhaps(found.shared),
+        first_day=found.first, visits=[_visit(each) for each in found.visits], more=found.more,
+    )  # fmt: skip
+
+
+def _visit(found: OfVisit) -> VisitTables:
+    kinds: tuple[tuple[Literal["scales", "rates"], tuple[Holding, ...]], ...] = (
+        ("scales", found.scales), ("rates", found.rates),
+    )  # fmt: skip
+    return VisitTables(
+        visit=found.id, sampled_on=found.sampled_on, crop=found.crop,
+        tables=[
+            HoldingTable(
+                kind=kind, subject=each.subject, method=each.method,
+                table=each.table.id if each.table else None, failed=list(each.failed),
+            )
+            for kind, holding in kinds
+            for each in holding
+        ],
+    )  # fmt: skip
+
+
+def _perhaps(row: ReleaseRow | None) -> ListedRelease | None:
+    return listed_release(row) if row else None
 
 
 def shown_release(found: Told) -> OneRelease:

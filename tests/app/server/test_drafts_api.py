@@ -124,6 +124,26 @@ def test_what_was_in_force_on_a_day_and_what_has_changed_since(world: World) -> 
     assert told(client.get(f"{API}/regions/{REGION}/in-force", params=before), 404)
 
 
+def test_which_tables_held_for_a_field_on_a_day(lite_world: World) -> None:
+    land = advised_land(lite_world)
+    lite_world.clock.move(days=3)
+    release = released(lite_world)
+    client = program(lite_world, "agent")
+    at = f"/api/v1/fields/{land.field}/tables"
+    today = done(client.get(at))
+    assert (today["release"]["id"], today["shared"]["book"], today["more"]) == (release, "shared", False)
+    (visit,) = today["visits"]
+    assert (visit["visit"], visit["crop"]) == (land.visits[0], "maize")
+    held = {(each["kind"], each["subject"]): each for each in visit["tables"]}
+    assert held["scales", "P"]["table"] == SCALE
+    assert {"kind", "subject", "method", "table", "failed"} == held["rates", "N"].keys()
+    before = done(client.get(at, params={"on": START.date().isoformat()}))
+    assert before["release"]["number"] == 1
+    none = done(client.get(at, params={"on": "2020-01-01"}))
+    assert (none["release"], none["visits"], none["first_day"]) == (None, [], START.date().isoformat())
+    assert told(program(lite_world, "other-agent").get(at), 404)
+
+
 def test_problems_stand_beside_their_cells(lite_world: World) -> None:
     client, draft = program(lite_world, "agronomist"), begun(lite_world)
     entry = entry_of(client, draft)
