@@ -6,6 +6,7 @@ cells are taken as they were typed, right or wrong; only what leaves open where 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from service.actions import drafting
@@ -33,6 +34,7 @@ from service.store.drafts import DraftRow, FileRow, UploadRow
 from service.store.land import absent
 from service.uploads import Upload
 
+_NEW_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,59}")  # it becomes the name of a folder
 MEDIA_TYPES = {
     ".xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     ".zip": "application/zip", ".yaml": "application/yaml",
@@ -216,9 +218,10 @@ def begin_from_file(site: Site, caller: Caller, book: Book, region: str, why: st
     """
     region = region or book.region
     refuse_other_region(book, region, "file")
-    if not region or region == SHARED or region in OF_SHARED:
+    if not _NEW_ID.fullmatch(region) or region == SHARED or region in OF_SHARED:
         raise Invalid(
-            "it is not said which region's tables these are", where="file", expected="a region's id",
+            "it is not said which region's tables these are", where="file",
+            expected="a region's id: small letters, digits and hyphens",
             fix="name it with --region",
         )  # fmt: skip
     if not why.strip():

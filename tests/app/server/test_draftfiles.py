@@ -213,6 +213,11 @@ def test_a_draft_of_a_file_begins_from_the_last_release_or_from_nothing(world: W
     with pytest.raises(Invalid) as refused:
         draftfiles.begin_from_file(world.site, operator(), loose, "", "x", whole=False)
     assert "not said which region" in refused.value.what
+    for wrong in ("shared", "methods", "New Land", "../x"):
+        loose = forms.read("a.zip", csv_of(new_source(1), region=""))
+        with pytest.raises(Invalid) as refused:
+            draftfiles.begin_from_file(world.site, operator(), loose, wrong, "x", whole=False)
+        assert "small letters, digits and hyphens" in refused.value.expected
 
 
 # -------------------------------------------------------------------------------------------------- pages
