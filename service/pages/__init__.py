@@ -27,8 +27,8 @@ from service.pages import (
 PARTS = tuple(
     part.router
     for part in (
-        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, releases, tables,
-        drafts, draftfiles, impact, exports,
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports,
+        releases, tables, drafts, draftfiles, impact, exports,
     )
 )  # fmt: skip
 
