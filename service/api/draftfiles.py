@@ -10,14 +10,8 @@ from pydantic import Field
 from service.actions import draftdesk, draftfiles
 from service.actions.draftfiles import Waiting
 from service.api.common import LARGEST_ID, Id, Input, Output
-from service.api.draftmodels import (
-    RecordDifference,
-    SavedDraft,
-    SeenRevision,
-    Sha256,
-    difference,
-    problems_of,
-)  # fmt: skip
+from service.api.draftmodels import RecordDifference, SavedDraft, SeenRevision, Sha256
+from service.api.draftviews import difference, problems_of
 from service.bookfiles.book import Form
 from service.uploads import Upload
 from service.web.asking import ApiCaller, TheSite

@@ -34,6 +34,8 @@ from service.api.draftmodels import (
     SeenRevisionAlone,
     SubmittedDraft,
     UnderReview,
+)
+from service.api.draftviews import (
     difference,
     listed_draft,
     problems_of,
@@ -42,7 +44,7 @@ from service.api.draftmodels import (
     shown_entry,
     typed_entry,
     under_review,
-)  # fmt: skip
+)
 from service.api.releases import OneRelease, shown_release
 from service.callers import Caller
 from service.entries.comparing import compare

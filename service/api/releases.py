@@ -12,7 +12,8 @@ from service.actions import fieldtables, releasehistory, releasereading
 from service.actions.fieldtables import Holding, OfVisit
 from service.actions.releasehistory import Told
 from service.api.common import After, Id, Limit, Line, Output, Page, page_of
-from service.api.draftmodels import RecordDifference, difference
+from service.api.draftmodels import RecordDifference
+from service.api.draftviews import difference
 from service.releases import Content
 from service.store.releases import ReleaseRow
 from service.web.asking import ApiCaller, TheSite
