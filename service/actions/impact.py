@@ -173,7 +173,9 @@ def _tallied(
     tally = Tally(reach.analytes, reach.nutrients)
     for start in range(0, len(samples) if not reach.nothing else 0, AT_ONCE):
         some = samples.iloc[start : start + AT_ONCE].reset_index(drop=True)
-        ends = (int(some["sample_id"].iloc[0]), int(some["sample_id"].iloc[-1]))
+        ends = None  # all in one batch need no ends
+        if len(samples) > AT_ONCE:
+            ends = (int(some["sample_id"].iloc[0]), int(some["sample_id"].iloc[-1]))
         values = pastsamples.values_of(look, wanted, analytes=reach.needed, ids=ends)
         context = context_of(some, wanted.region)
         soil = soil_of(values, some, context)

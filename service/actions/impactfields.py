@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Collection, Hashable, Sequence
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from interpretation.agronomy.advise import Advice, advise
 from interpretation.agronomy.changes import State
 from interpretation.agronomy.records import field_advice
 from interpretation.agronomy.tables import TableSet
-from interpretation.results import Amount, FieldAdvice, SoilResult
+from interpretation.agronomy.working import amount_of
+from interpretation.results import Amount, FieldAdvice
 from service.actions.pastframes import advisable, as_if, context_of, soil_of
 from service.impact import AffectedField, AmountPair, ValueChange
 from service.refusals import Invalid
@@ -28,14 +32,27 @@ def most_affected(
         return ()
     samples, values = _whole(look, Wanted(region, visits=tuple(visits)), year, analytes)
     samples = samples[advisable(samples, region, before, after)]
-    found: dict[int, AffectedField] = {}
+    # Two laboratories may number alike; what stands before the number is taken off again.
+    samples["lab_number"] = samples["laboratory_id"].astype("str") + " " + samples["lab_number"]
+    one, two = (_advice(samples, values, region, each) for each in (before, after))
+    of_visit = one.context["field_id"].astype("int64").to_numpy()
+    changed_values, changed_amounts = _values(one, two), _amounts(one, two)
     places = pastsamples.places(look, region, visits)
-    for _, some in samples.groupby("laboratory_id"):  # within one, a sample has a number of its own
-        one, two = (_advice(some, values, region, each) for each in (before, after))
-        for visit in some["visit_id"].unique():
-            pair = (field_advice(each, str(visit)) for each in (one, two))
-            found[int(visit)] = _affected(places[int(visit)], *pair)
-    return tuple(found[visit] for visit in visits if visit in found)
+    found = []
+    for visit in visits:
+        own = [int(sample) for sample in np.flatnonzero(of_visit == visit)]
+        place = places[visit]
+        moved = [each for sample in own for each in changed_values.get(sample, ())]
+        amounts = [each for sample in own for each in changed_amounts.get(sample, ())]
+        found.append(
+            AffectedField(
+                visit_id=visit, field_code=place.field_code, county=place.county_name or "",
+                laboratory=place.laboratory_name, crop=place.crop, sampled_on=place.sampled_on,
+                area_ha=place.area_ha, samples=len(own), classes_changed=len(moved), values=tuple(moved),
+                amounts=tuple(sorted(amounts, key=lambda pair: (pair.nutrient, pair.lab_number))),
+            )
+        )  # fmt: skip
+    return tuple(found)
 
 
 def advice_of_visit(
@@ -81,50 +98,79 @@ def _advice(samples: pd.DataFrame, values: pd.DataFrame, region: str, tables: Ta
     return advise(soil_of(values, some, context), tables, context)
 
 
-def _affected(place: PlaceRow, before: FieldAdvice, after: FieldAdvice) -> AffectedField:
-    values = tuple(_values(before.results, after.results))
-    return AffectedField(
-        visit_id=place.visit_id, field_code=place.field_code, county=place.county_name or "",
-        laboratory=place.laboratory_name, crop=place.crop, sampled_on=place.sampled_on,
-        area_ha=place.area_ha, samples=len(before.samples), classes_changed=len(values), values=values,
-        amounts=tuple(_amounts(before.amounts, after.amounts)),
-    )  # fmt: skip
+def _values(before: Advice, after: Advice) -> dict[int, list[ValueChange]]:
+    """Values whose class changes, by sample; both stand in one order."""
+    one, two = (_states(each) for each in (before, after))
+    different = [row for row, (was, would) in enumerate(zip(one, two, strict=True)) if was != would]
+    old, new = (each.classed.frame.iloc[different].to_dict("records") for each in (before, after))
+    found: defaultdict[int, list[ValueChange]] = defaultdict(list)
+    for row, was, would in zip(different, old, new, strict=True):
+        found[int(would["sample"])].append(
+            ValueChange(
+                lab_number=_number(would["lab_number"]), analyte=would["analyte"], method=would["method"],
+                unit=would["unit"], value_before=_known(was["reported"]),
+                value_after=_known(would["reported"]), below=_known(would["below"]),
+                decimals=max(int(was["decimals"]), int(would["decimals"])), before=one[row], after=two[row],
+            )
+        )  # fmt: skip
+    return found
 
 
-def _values(before: Sequence[SoilResult], after: Sequence[SoilResult]) -> list[ValueChange]:
-    """Values whose class changes; both stand in one order, as they were read."""
+def _states(advice: Advice) -> list[State]:
+    frame, scales = advice.classed.frame, advice.tables.scales
     return [
-        ValueChange(
-            lab_number=one.lab_number, analyte=one.analyte, method=one.method, unit=two.unit,
-            value_before=one.value, value_after=two.value, below=two.below,
-            decimals=max(one.decimals, two.decimals), before=_state(one), after=_state(two),
-        )
-        for one, two in zip(before, after, strict=True)
-        if _state(one) != _state(two)
-    ]  # fmt: skip
-
-
-def _state(result: SoilResult) -> State:
-    if result.class_name is not None:
-        return State(kind="class", name=result.class_name)
-    return State(kind="refusal", name=result.refusal.key) if result.refusal else State(kind="none")
-
-
-def _amounts(before: Sequence[Amount], after: Sequence[Amount]) -> list[AmountPair]:
-    """Amounts that change: another number, another unit, or a reason in place of a number."""
-    one, two = (_by_sample(each) for each in (before, after))
-    keys = sorted({**one, **two}, key=lambda key: (key[1], key[0]))
-    pairs = ((key, one.get(key), two.get(key)) for key in keys)
-    return [
-        AmountPair(lab_number=key[0], nutrient=key[1], before=was, after=would)
-        for key, was, would in pairs
-        if _said(was) != _said(would)
+        State(kind="class", name=scales[table].classes[index].name)
+        if index >= 0
+        else State(kind="refusal", name=refusal)
+        if refusal
+        else State(kind="none")
+        for table, index, refusal in zip(frame["table"], frame["class_index"], frame["refusal"], strict=True)
     ]
 
 
-def _by_sample(amounts: Sequence[Amount]) -> Mapping[tuple[str, str], Amount]:
-    return {(each.lab_number, each.nutrient): each for each in amounts}
+def _amounts(before: Advice, after: Advice) -> dict[int, list[AmountPair]]:
+    """Amounts that change, by sample: another number, another unit, or a reason in place of a number."""
+    one, two = (_rows(each) for each in (before, after))
+    found: defaultdict[int, list[AmountPair]] = defaultdict(list)
+    for key in dict.fromkeys((*one, *two)):
+        was, would = one.get(key), two.get(key)
+        if _said(before, was) != _said(after, would):
+            sample, nutrient = key
+            found[sample].append(
+                AmountPair(
+                    lab_number=_number(before.context["lab_number"].iloc[sample]), nutrient=nutrient,
+                    before=_amount(before, was), after=_amount(after, would),
+                )
+            )  # fmt: skip
+    return found
 
 
-def _said(amount: Amount | None) -> tuple[float | None, str]:
-    return (None, "") if amount is None or amount.rate is None else (amount.rate, amount.unit)
+_Row = tuple[int, dict[Hashable, Any]]  # place in the frame, and the row
+
+
+def _rows(advice: Advice) -> dict[tuple[int, str], _Row]:
+    rows = advice.rated.frame.to_dict("records")
+    return {(int(row["sample"]), str(row["nutrient"])): (place, row) for place, row in enumerate(rows)}
+
+
+def _said(advice: Advice, found: _Row | None) -> tuple[float | None, str]:
+    rate = None if found is None else _known(found[1]["rate"])
+    if found is None or rate is None:
+        return None, ""
+    return rate, advice.tables.rates[found[1]["table"]].unit
+
+
+def _amount(advice: Advice, found: _Row | None) -> Amount | None:
+    if found is None:
+        return None
+    made = amount_of(advice, *found)
+    return made.model_copy(update={"lab_number": _number(made.lab_number)})
+
+
+def _number(told: str) -> str:
+    """A laboratory's own number of a sample."""
+    return told.partition(" ")[2]
+
+
+def _known(value: float) -> float | None:
+    return None if pd.isna(value) else float(value)
