@@ -77,10 +77,11 @@ def _scale(w: Words, found: Editing) -> Picture:
     drawn = scale_picture(found.entry)
     if drawn is None:
         return Picture(why_not=w("drafts.picture-no-bounds"))
+    named = {"": ""} | {bar.name: w.wording.name("classes", bar.name) for bar in drawn.bars if bar.name}
     faults = tuple(
         w(
-            f"drafts.fault-{each.what}", low=w.number(each.low), high=w.number(each.high), below=each.below,
-            above=each.above,
+            f"drafts.fault-{each.what}", low=w.number(each.low), high=w.number(each.high),
+            below=named[each.below], above=named[each.above],
         )
         for each in drawn.marks
     )  # fmt: skip
