@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import UTC, date, datetime, time
 from typing import Literal
 
 from interpretation.agronomy.tables import TableSet
@@ -107,22 +107,23 @@ class Used:
 def spans(rows: Iterable[ReleaseRow], today: date) -> dict[int, Span]:
     """When each release of a book is used, by its id.
 
-    A release is used from its day on until the day of any newer one; one that a newer one overtook before its
-    day had come is never used.
+    A release is used from the beginning of its day, or from the moment it is published if that is later,
+    until any newer one is. One that a newer one overtook before that is never used; one that was published
+    and overtaken on one day was used for a part of it.
     """
     found: dict[int, Span] = {}
-    until: date | None = None
+    until: datetime | None = None
     for row in sorted(rows, key=lambda row: row.number, reverse=True):
-        first = row.effective_on
+        begins = max(row.published_at, datetime.combine(row.effective_on, time(), UTC))
         standing: Standing
-        if until is not None and until <= first:
+        if until is not None and until <= begins:
             standing = "never"
-        elif first > today:
+        elif row.effective_on > today:
             standing = "later"
         else:
-            standing = "in-force" if until is None or today < until else "past"
-        found[row.id] = Span(first, until, standing)
-        until = first if until is None else min(first, until)
+            standing = "in-force" if until is None or today < until.date() else "past"
+        found[row.id] = Span(row.effective_on, until.date() if until else None, standing)
+        until = begins if until is None else min(begins, until)
     return found
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -37,11 +37,14 @@ TODAY = START.date()
 
 
 def rows(*days: int) -> list[ReleaseRow]:
-    """Releases of one book whose days are so many days from today."""
+    """Releases of these days, each published as late as its own day and those of newer ones allow."""
     return [
         ReleaseRow(
-            id=number * 10, book=REGION, number=number, effective_on=TODAY + timedelta(days=day),
-            published_at=START, sha256=f"{number}", previous_sha256=f"{number - 1}",
+            id=number, book=REGION, number=number, effective_on=TODAY + timedelta(days=day),
+            published_at=datetime.combine(
+                TODAY + timedelta(days=min(days[number - 1 :])), time(9, number), UTC
+            ),
+            sha256=str(number), previous_sha256="",
         )
         for number, day in enumerate(days, 1)
     ]  # fmt: skip
@@ -74,7 +77,8 @@ def shown_digest(page: str) -> str:
         ((-5, -2), ["past", "in-force"]),
         ((-5, 0), ["past", "in-force"]),
         ((-5, 1), ["in-force", "later"]),
-        ((0, 0), ["never", "in-force"]),  # overtaken on its own day
+        ((0, 0), ["past", "in-force"]),  # overtaken on its own day: it was used that morning
+        ((2, 2), ["never", "later"]),  # overtaken before its day had come
         ((-5, 4, 2), ["in-force", "never", "later"]),  # overtaken before its day had come
         ((-5, 4, -1), ["past", "never", "in-force"]),
     ],
