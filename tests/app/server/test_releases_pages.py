@@ -42,7 +42,7 @@ def rows(*days: int) -> list[ReleaseRow]:
         ReleaseRow(
             id=number, book=REGION, number=number, effective_on=TODAY + timedelta(days=day),
             published_at=datetime.combine(
-                TODAY + timedelta(days=min(days[number - 1 :])), time(9, number), UTC
+                TODAY + timedelta(days=min(0, *days[number - 1 :])), time(9, number), UTC
             ),
             sha256=str(number), previous_sha256="",
         )
