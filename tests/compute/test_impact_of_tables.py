@@ -92,7 +92,7 @@ def changes(tables, region):
     of_ph = [each for each in scales if each.analyte in ("pH", "organic-matter")]
     for scale in (*scales[:1], *of_ph[:1]):
         yield replace(tables, scales=tables.scales | {scale.id: moved(scale)})
-    for scale in (*scales[-1:], *of_ph[-1:]):
+    for scale in (*scales[-1:], *of_ph[-2:]):
         coarser = scale.model_copy(update={"round_to": scale.round_to * 5})
         yield replace(tables, scales=tables.scales | {scale.id: coarser})
         yield replace(tables, scales={name: each for name, each in tables.scales.items() if name != scale.id})
