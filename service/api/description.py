@@ -14,7 +14,7 @@ VERSION = "1"
 PREFIX = "/api/v1"
 KEY = r"^[!#-\[\]-~]{1,200}$"  # visible ASCII but for the quotation mark and the backslash
 MEDIA_TYPE = "application/problem+json"
-SUMMARY = "Runs, samples, fields, advice and reports of one laboratory and its agents."
+SUMMARY = "Runs, samples, fields, advice, reports of a laboratory and its agents; tables of a region."
 DESCRIPTION = """\
 Everything the pages do. What is outside a token's laboratory or counties is not found (404); what its role or
 its rights do not do is forbidden (403).

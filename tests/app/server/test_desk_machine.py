@@ -174,7 +174,7 @@ class Desk(RuleBasedStateMachine):
         copied = like.number if like else None
         made = self.told(refused, drafting.add, self.callers[d.name], draft.id, "rates", copied)
         if made is not None:
-            assert made not in {each.number for each in draft.now}
+            assert made not in {each.number for typed in draft.revisions for each in typed}
             new = Entry(number=made, kind="rates")
             if like is not None:
                 new = with_fact(like, id=f"{like.id}-copy").model_copy(update={"number": made})
