@@ -14,4 +14,7 @@ router = APIRouter()
 @router.get("/")
 def home(visit: Visiting) -> HTMLResponse:
     """Show what waits, and the ways into the work."""
-    return visit.page("home.html.j2", waiting=waiting_for(visit.site, visit.caller))
+    found = waiting_for(visit.site, visit.caller)
+    known = visit.tables.regions if found.drafts else {}
+    names = {name: each.name for name, each in known.items()}
+    return visit.page("home.html.j2", waiting=found, regions=names)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from service.actions import reviewing
 from tests.app.server.conftest import World
+from tests.app.server.draft_steps import begun, submitted
 
 
 def test_a_new_administrator_is_told_where_to_begin(lite_world: World) -> None:
@@ -23,3 +25,32 @@ def test_cups_without_a_sample_lead_to_the_list_that_names_them(lite_world: Worl
 @pytest.mark.parametrize("person", ["agent", "agronomist"])
 def test_the_administrator_s_lists_are_nobody_else_s(lite_world: World, person: str) -> None:
     assert 'href="/laboratories"' not in lite_world.client(person).get("/").text
+
+
+def _drafts(world: World, person: str) -> str:
+    return world.client(person).get("/").text.partition("<main")[2]
+
+
+def test_an_agronomist_finds_the_drafts_and_what_waits_for_a_review(lite_world: World) -> None:
+    assert "No draft is open." in _drafts(lite_world, "agronomist")
+    draft, sha256 = submitted(lite_world)
+    mine, theirs = _drafts(lite_world, "agronomist"), _drafts(lite_world, "reviewer")
+    assert (
+        f'href="/tables/drafts/{draft}/review"' in mine and f'href="/tables/drafts/{draft}/review"' in theirs
+    )
+    assert "waits for a second person" in mine and "waits for your review" not in mine, (
+        "nobody reviews their own"
+    )
+    assert "waits for your review" in theirs
+    reviewing.approve(lite_world.site, lite_world.caller("reviewer"), draft, sha256)
+    assert "approved: to be published" in _drafts(lite_world, "agronomist")
+    assert "Drafts of tables" not in _drafts(lite_world, "agent")
+
+
+def test_what_waits_for_a_review_comes_first_and_what_was_sent_back_says_so(lite_world: World) -> None:
+    draft, _ = submitted(lite_world)
+    newer = begun(lite_world)
+    page = _drafts(lite_world, "reviewer")
+    assert page.index(f"/tables/drafts/{draft}/review") < page.index(f'"/tables/drafts/{newer}"')
+    reviewing.send_back(lite_world.site, lite_world.caller("reviewer"), draft, "Too high.")
+    assert "sent back to be changed" in _drafts(lite_world, "agronomist")
