@@ -11,6 +11,8 @@ from interpretation.errors import TableError
 
 MAX_MEMBERS, MAX_UNPACKED, MAX_RATIO = 500, 4 * 1024 * 1024, 100  # the largest region shipped has 40 kB
 _SMALL = 1024 * 1024  # so little may be packed as tightly as it likes
+# What every archiver writes. Others can ask for any amount of memory, and fail in ways of their own.
+_PACKED = (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED)
 _BEGINNING = (1980, 1, 1, 0, 0, 0)  # the earliest time that an archive can say
 
 
@@ -60,6 +62,8 @@ def _problem(members: list[zipfile.ZipInfo], size: int) -> str:
         return f"the archive unpacks to {unpacked} bytes from {size}"
     if any(each.flag_bits & 0x1 for each in members):
         return "the archive has a password"
+    if any(each.compress_type not in _PACKED for each in members):
+        return "the archive is packed in a way that is not read here"
     return ""
 
 

@@ -8,6 +8,7 @@ import json
 import os
 import zipfile
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
@@ -457,3 +458,15 @@ def test_an_archive_is_the_same_bytes_each_time() -> None:
     files = {"b": b"2", "a": b"1"}
     assert archives.pack(files) == archives.pack(dict(reversed(files.items())))
     assert archives.unpack(archives.pack(files), "x") == files
+
+
+@pytest.mark.parametrize("way", [zipfile.ZIP_LZMA, zipfile.ZIP_BZIP2])
+def test_an_archive_that_is_packed_in_a_rare_way_is_refused(way: int) -> None:
+    """Such a part can ask for any amount of memory, and fails in ways of its own when it is damaged."""
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", way) as archive:
+        archive.writestr("vale/region.yaml", "id: vale\n" * 2000)
+    damaged = bytearray(made.getvalue())
+    damaged[60] ^= 0xFF
+    for content in (made.getvalue(), bytes(damaged)):
+        refused(partial(archives.unpack, content, "x.zip"), "packed in a way that is not read here", "x.zip")
