@@ -6,8 +6,7 @@ that digest: whoever holds the newest one can tell whether any earlier one was c
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Any
@@ -68,7 +67,10 @@ def content_of(text: str) -> Content:
 class Link:
     """One release as the database holds it."""
 
+    book: str
     number: int
+    effective_on: date
+    published_at: datetime
     sha256: str
     previous_sha256: str
     content: str
@@ -89,14 +91,30 @@ def breaks(links: Sequence[Link]) -> tuple[str, ...]:
     """
     found, before = [], ""
     for expected, link in enumerate(links, 1):
-        said = json.loads(link.content)
         if link.number != expected:
             found.append(f"release {expected} is missing: the next one is {link.number}")
         if digest(link.content) != link.sha256:
             found.append(f"release {link.number} is not what was published: its content has another digest")
-        if (said["number"], said["previous"]) != (link.number, link.previous_sha256):
-            found.append(f"release {link.number} says another number or predecessor than its row")
+        found += _differs(link)
         if link.previous_sha256 != before:
             found.append(f"release {link.number} does not follow the one before it: that has another digest")
         before = link.sha256
     return tuple(found)
+
+
+def _differs(link: Link) -> Iterator[str]:
+    """What the row of a release says otherwise than its content: what is in force is chosen by the row."""
+    try:
+        said = content_of(link.content)
+    except ValueError:
+        yield f"release {link.number} cannot be read"
+        return
+    if (said.number, said.previous) != (link.number, link.previous_sha256):
+        yield f"release {link.number} says another number or predecessor than its row"
+    if said.book != link.book:
+        yield f"release {link.number} is of {said.book}, not of {link.book}"
+    if said.effective_on != link.effective_on:
+        days = f"{link.effective_on}; it was published to be used from {said.effective_on}"
+        yield f"release {link.number} is used from {days}"
+    if said.published_at != link.published_at:
+        yield f"release {link.number} was published at {said.published_at}, not at {link.published_at}"

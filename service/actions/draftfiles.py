@@ -18,6 +18,7 @@ from service.actions.draftdesk import (
     the_entry,
     wrong_state,
 )
+from service.actions.written import refuse_unseen
 from service.bookfiles import forms
 from service.bookfiles.book import Book, Form
 from service.books import OF_SHARED, SHARED, canonical, digest
@@ -27,7 +28,7 @@ from service.entries.columns import MOST_ENTRIES
 from service.entries.comparing import RecordChange, compare
 from service.entries.entry import Entry
 from service.entries.merging import merged
-from service.refusals import Conflict, Invalid
+from service.refusals import Conflict, Invalid, NotAllowed
 from service.site import Site
 from service.store import drafts, releases
 from service.store.drafts import DraftRow, FileRow, UploadRow
@@ -178,6 +179,8 @@ def take(
         If the draft has changed since, or is not open, or another file waits.
     Invalid
         If there would be more tables than a draft holds.
+    NotAllowed
+        If somebody else brought the file: who wrote it could then approve it.
     """
     with site.database.look(caller, Right.EDIT_TABLES) as look:
         free = drafts.the_draft(look, draft_id).last_entry + 1
@@ -186,6 +189,12 @@ def take(
             raise Conflict(
                 "another file waits now, so nothing was taken", where=found.file_name,
                 expected="the file that you looked at", fix="look at what this one would change",
+            )  # fmt: skip
+        if found.by_id != caller.account_id:
+            raise NotAllowed(
+                "somebody else brought this file", where=found.file_name,
+                expected="taken over by who brought it, whose change it then is",
+                fix=f"ask {found.by} to take it over, or bring it yourself",
             )  # fmt: skip
         seen = drafts.entries(look, draft_id, revision)
     after = merged(seen, found.entries, whole=whole, first=free)
@@ -226,6 +235,7 @@ def begin_from_file(site: Site, caller: Caller, book: Book, region: str, why: st
         )  # fmt: skip
     if not why.strip():
         raise Invalid("no reason is given", where="why", expected="why the tables change", fix="say it")
+    refuse_unseen(why=why)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         if change.scope.region not in ("", region):
             raise absent("region")

@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from service.actions.draftdesk import entries_of_release, the_entry, wrong_state
+from service.actions.written import refuse_unseen
 from service.books import SHARED
 from service.callers import Caller, Right
 from service.entries.columns import MOST_ENTRIES, Kind
-from service.entries.entry import Entry, entry
+from service.entries.entry import Entry, entry, is_place
 from service.refusals import Conflict, Invalid
 from service.site import Site
 from service.store import drafts, releases, tablecomments
@@ -39,6 +40,7 @@ def begin(site: Site, caller: Caller, region: str, why: str = "", release_id: in
     NotFound
         If the region has no release, or is not the caller's, or the release is another region's.
     """
+    refuse_unseen(why=why)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         last = releases.latest(change).get(region)
         if last is None or region == SHARED or change.scope.region not in ("", region):
@@ -242,6 +244,7 @@ def describe(site: Site, caller: Caller, draft_id: int, why: str) -> None:
     Conflict
         If the draft is not open.
     """
+    refuse_unseen(why=why)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         _hold_open(change, draft_id)
         drafts.alter(change, draft_id, why=why.strip())
@@ -256,6 +259,7 @@ def discard(site: Site, caller: Caller, draft_id: int, reason: str = "") -> None
     Conflict
         If it has ended already.
     """
+    refuse_unseen(reason=reason)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         draft = drafts.hold(change, draft_id)
         if draft.ended:
@@ -271,8 +275,9 @@ def comment(site: Site, caller: Caller, draft_id: int, number: int, place: str, 
     Raises
     ------
     Invalid
-        If nothing is said, or too much.
+        If nothing is said, or too much, or about what is no cell.
     """
+    refuse_unseen(text=text, place=place)
     text = text.strip()
     if not 0 < len(text) <= LONGEST_COMMENT:
         raise Invalid(
@@ -282,7 +287,12 @@ def comment(site: Site, caller: Caller, draft_id: int, number: int, place: str, 
         )  # fmt: skip
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         drafts.the_draft(change, draft_id)
-        the_entry(drafts.entries(change, draft_id), number)
+        about = the_entry(drafts.entries(change, draft_id), number)
+        if place and not is_place(about.kind, place):
+            raise Invalid(
+                "there is no such cell", where="place", expected="such as unit or classes.2.from, or nothing",
+                fix="choose a cell of the table", fields={"place": "is no cell of this table"},
+            )  # fmt: skip
         added = tablecomments.add(change, draft_id, number, place, text)
         change.note("comment", "table-draft", draft_id, after={"entry": number, "place": place})
     return added
@@ -302,6 +312,7 @@ def _revise(
     what: What, about: str | Callable[[], str], reason: str,
 ) -> int:  # fmt: skip
     """Add a revision: ``how`` makes new entries of those that are there, those seen, and a free number."""
+    refuse_unseen(reason=reason)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         draft = _hold_open(change, draft_id)
         now = drafts.entries(change, draft_id)

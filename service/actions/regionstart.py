@@ -16,7 +16,8 @@ from interpretation.agronomy.tables import TableSet
 from service.actions import drafting
 from service.actions.draftdesk import entries_of_release
 from service.actions.reviewing import DRAFT_STANDING
-from service.books import SHARED
+from service.actions.written import refuse_unseen
+from service.books import OF_SHARED, SHARED
 from service.callers import Caller, Right
 from service.entries.entry import Entry, entry
 from service.refusals import Conflict, Invalid
@@ -184,13 +185,16 @@ def _may_begin(change: Change, new: NewRegion, missing: Sequence[str] = ()) -> N
             expected="an agronomist of every region, or of one that has no release yet",
             fix="begin a draft of your region, or ask the administrator",
         )  # fmt: skip
+    refuse_unseen(**new.model_dump())
     wrong = dict.fromkeys(missing, "fill this in")
     for name, most in LONGEST.items():
         if not 0 < len(getattr(new, name).strip()) <= most:
             wrong[name] = f"write 1 to {most} characters"
     alive = {each.book for each in drafts.find(change)}
-    if not _ID.fullmatch(new.id) or new.id == SHARED:
+    if not _ID.fullmatch(new.id):
         wrong["id"] = "small letters, digits and dashes, at most 60"
+    elif new.id in (SHARED, *OF_SHARED):  # it becomes the name of a folder beside those
+        wrong["id"] = "is the name of what all regions share; choose another"
     elif can.own and new.id != can.own:
         wrong["id"] = f"your region is {can.own}"
     elif new.id in releases.latest(change) or new.id in alive:

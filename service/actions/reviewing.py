@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from service.actions.draftdesk import Desk, lay_out, wrong_state
+from service.actions.written import refuse_unseen
 from service.books import SHARED, canonical, digest, written
 from service.callers import Caller, Right
 from service.entries.comparing import compare
@@ -71,6 +72,7 @@ def submit(
             expected=f"1 to {LONGEST_REASON} characters", fix="write why the tables change",
             fields={"why": f"write why the tables change, in 1 to {LONGEST_REASON} characters"},
         )  # fmt: skip
+    refuse_unseen(why=why)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         draft = drafts.hold(change, draft_id)
         if draft.state != "open":
@@ -158,6 +160,7 @@ def send_back(site: Site, caller: Caller, draft_id: int, reason: str) -> None:
             "no reason is given", where="reason", expected=f"1 to {LONGEST_REASON} characters",
             fix="write what is to be changed", fields={"reason": "write what is to be changed"},
         )  # fmt: skip
+    refuse_unseen(reason=reason)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         draft = drafts.hold(change, draft_id)
         if draft.state not in ("submitted", "approved"):

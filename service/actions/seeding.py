@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import date
 
 from interpretation.agronomy import consistency
 from interpretation.agronomy.tables import TableSet
@@ -75,11 +76,19 @@ def _add(change: Change, new: list[str], given: dict[str, TableSet], last: dict[
 
 
 def _refuse_misfits(site: Site, change: Change) -> None:
-    tables = site.in_force(change).tables
+    """Look at the tables of today, and of each day to come on which others are in force."""
+    today = change.now.date()
+    for day in sorted({today} | {row.effective_on for row in releases.every(change)}):
+        if day >= today:
+            _refuse_misfits_on(day, site, change)
+
+
+def _refuse_misfits_on(day: date, site: Site, change: Change) -> None:
+    tables = site.in_force(change, day).tables
     wrong = [each for each in consistency.check(tables) if each.severity == "error"]
     if wrong:
         raise TableError(
-            f"the tables in force do not fit together with the files: {wrong[0]}",
+            f"the tables in force on {day} do not fit together with the files: {wrong[0]}",
             where="tables folder",
             expected="shared methods, crops, materials, notes and sources that every release can use",
             fix="start the version of furrowslice that last wrote this database, publish a release that fits "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
@@ -11,6 +12,7 @@ from pydantic import BaseModel, ConfigDict
 from service.entries.columns import FACTS, ROWS, Kind
 
 Row = Mapping[str, str]
+_PLACE = re.compile(r"(?P<sheet>[a-z_]+)\.[0-9]{1,3}\.(?P<column>[a-z_]+)")
 
 
 class Entry(BaseModel):
@@ -73,6 +75,19 @@ class Cell:
     def name(self) -> str:
         """Name of the input on a page, and of the place of a comment: ``classes.2.from``, ``unit``."""
         return f"{self.sheet}.{self.row}.{self.column}" if self.sheet else self.column
+
+
+def is_place(kind: Kind, place: str) -> bool:
+    """Whether a text is the name of a cell that a record of a kind has, or could have.
+
+    Examples
+    --------
+    >>> [is_place("scales", each) for each in ("unit", "classes.2.from", "classes.from", "amounts.2.rate")]
+    [True, True, False, False]
+    """
+    parts = _PLACE.fullmatch(place)
+    columns = ROWS[kind].get(parts["sheet"], ()) if parts else FACTS[kind]
+    return (parts["column"] if parts else place) in {column.name for column in columns}
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ from service.pages.cellwords import choice_name, column_name, one_name, sheet_na
 from service.web.templates import Words
 
 _SHEETS = [*FACTS.items(), *(pair for sheets in ROWS.values() for pair in sheets.items())]
+_KNOWN = {sheet for sheet, _ in _SHEETS}
 _CHOSEN = {
     (sheet, column.name) for sheet, columns in _SHEETS for column in columns
     if column.choices or column.type == "yes-no"
@@ -77,6 +78,8 @@ def cell_name(w: Words, kind: str, cell: Cell) -> str:
     """Where a cell stands, by the number of its row; nothing for a record as a whole."""
     if not cell.sheet:
         return column_name(w, kind, cell.column) if cell.column else ""
+    if cell.sheet not in _KNOWN:  # a comment's place is a text that somebody sent
+        return cell.name
     column = column_name(w, cell.sheet, cell.column)
     return w("releases.cell-of-row", sheet=sheet_name(w, cell.sheet), row=str(cell.row + 1), column=column)
 

@@ -93,6 +93,7 @@ def _difference(
         "drafts/difference.html.j2", status_of(error) if error else 200, error=error, draft=found.desk.draft,
         desk=found.desk, region_name=region_name(found.desk), upload=found.upload, sha256=found.sha256,
         whole=whole == "yes", changes=in_words(w, found.changes), checked=found.checked,
+        mine=found.upload.by_id == visit.caller.account_id,
         problems=problems[:SHOWN], more=len(problems) - SHOWN, may_change=found.desk.draft.state == "open",
     )  # fmt: skip
 

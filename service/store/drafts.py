@@ -74,6 +74,7 @@ class FileRow(Row):
     revision: int
     file_name: str
     at: datetime
+    by_id: int | None
     by: str
 
 

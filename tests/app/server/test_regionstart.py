@@ -146,7 +146,7 @@ def test_an_empty_region_begins_with_what_is_measured(world: World) -> None:
     [
         ({"id": ""}, "id", "small letters"), ({"id": "New Vale"}, "id", "small letters"),
         ({"id": "a/b"}, "id", "small letters"), ({"id": "x" * 61}, "id", "small letters"),
-        ({"id": "shared"}, "id", "small letters"), ({"id": "kansas"}, "id", "there already"),
+        ({"id": "shared"}, "id", "all regions share"), ({"id": "kansas"}, "id", "there already"),
         ({"name": " "}, "name", "1 to 200"), ({"publisher": "x" * 201}, "publisher", "1 to 200"),
         ({"valid_for": ""}, "valid_for", "1 to 4000"), ({"why": ""}, "why", "1 to 2000"),
     ],

@@ -1,0 +1,181 @@
+"""What somebody could try at the agronomist's desk: ways around the second person, traps for who reads."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+
+import pytest
+
+from interpretation.agronomy.tables import Source
+from interpretation.errors import TableError
+from service.actions import draftfiles, drafting, regionstart, reviewing
+from service.actions.draftdesk import desk
+from service.actions.seeding import seed
+from service.bookfiles import forms
+from service.callers import Caller
+from service.refusals import Invalid, NotAllowed
+from service.releases import breaks
+from service.store import releases, schema, tablecomments
+from service.uploads import Upload
+from tests.app.server.conftest import START, World
+from tests.app.server.draft_steps import (
+    REGION,
+    begun,
+    changed,
+    named,
+    released,
+    saved,
+    submitted,
+    with_fact,
+)  # fmt: skip
+
+ESCAPED = "New trials.\x1b[2K\u202e"  # a terminal would clear its line, a browser turn what follows
+
+
+def test_who_wrote_a_file_cannot_let_a_colleague_take_it_and_approve_it(world: World) -> None:
+    draft = begun(world)
+    content = forms.write("csv", REGION, [with_fact(named(world, draft), title="Better")])
+    upload = draftfiles.upload(world.site, world.caller("reviewer"), draft, Upload("a.zip", content))
+    author = world.caller("agronomist")
+    shown = draftfiles.waiting(world.site, author, draft, upload, whole=False)
+    with pytest.raises(NotAllowed) as refused:
+        draftfiles.take(world.site, author, draft, upload, 1, shown.sha256, whole=False)
+    assert (refused.value.what, refused.value.fix) == (
+        "somebody else brought this file", "ask Reviewer to take it over, or bring it yourself",
+    )  # fmt: skip
+    draftfiles.take(world.site, world.caller("reviewer"), draft, upload, 1, shown.sha256, whole=False)
+    _, sha256 = submitted(world, draft)
+    with pytest.raises(NotAllowed):
+        reviewing.approve(world.site, world.caller("reviewer"), draft, sha256)
+
+
+def test_the_page_offers_a_file_only_to_who_brought_it(lite_world: World) -> None:
+    draft = begun(lite_world)
+    content = forms.write("csv", REGION, [with_fact(named(lite_world, draft), title="Better")])
+    upload = draftfiles.upload(
+        lite_world.site, lite_world.caller("reviewer"), draft, Upload("a.zip", content)
+    )
+    page = f"/tables/drafts/{draft}/files/{upload}"
+    for person, offered in (("reviewer", True), ("agronomist", False)):
+        text = lite_world.client(person).get(page).text
+        assert (f'action="{page}/take"' in text, "Reviewer, who brought this one" in text) == (
+            offered, not offered,
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    "place", ["evil.1.x", "classes.x.from", "facts", "classes.1", "amounts.0.rate", ".."]
+)
+def test_a_comment_is_about_a_cell(lite_world: World, place: str) -> None:
+    draft = begun(lite_world)
+    number = named(lite_world, draft).number
+    with pytest.raises(Invalid, match="there is no such cell"):
+        drafting.comment(lite_world.site, lite_world.caller("reviewer"), draft, number, place, "Why?")
+
+
+@pytest.mark.parametrize("place", ["evil.1.x", "classes.99999.from", '"><script>.1.x', ""])
+def test_a_comment_about_no_cell_breaks_no_page(lite_world: World, place: str) -> None:
+    draft = begun(lite_world)
+    number = named(lite_world, draft).number
+    with lite_world.site.database.change(lite_world.caller("reviewer"), None) as change:
+        tablecomments.add(change, draft, number, place, "Look <b>here</b>.")
+        change.note("comment", "table-draft", draft)
+    client, at = lite_world.client("agronomist"), f"/tables/drafts/{draft}"
+    for path in (at, f"{at}/review", f"{at}/entries/{number}"):
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert "Look &lt;b&gt;here&lt;/b&gt;." in answer.text
+        assert "<script>.1.x" not in answer.text
+
+
+def test_what_is_written_beside_tables_can_be_seen(world: World) -> None:
+    site, caller = world.site, world.caller("agronomist")
+    draft = changed(world)
+    entry = named(world, draft)
+    at = desk(site, caller, draft).revision
+    new = regionstart.NewRegion(
+        id="coastvale", name=ESCAPED, publisher="Coast", valid_for="Coast soils", why="First."
+    )
+    for attempt in (
+        lambda: drafting.begin(site, caller, REGION, ESCAPED),
+        lambda: drafting.describe(site, caller, draft, ESCAPED),
+        lambda: drafting.save(site, caller, draft, at, entry, ESCAPED),
+        lambda: drafting.remove(site, caller, draft, at, entry.number, ESCAPED),
+        lambda: drafting.comment(site, caller, draft, entry.number, "", ESCAPED),
+        lambda: drafting.discard(site, caller, draft, ESCAPED),
+        lambda: reviewing.submit(site, caller, draft, at, ESCAPED),
+        lambda: regionstart.copy_region(site, of_every_region(world), new, REGION),
+    ):
+        with pytest.raises(Invalid, match=r"the text holds the invisible character U\+001B") as refused:
+            attempt()
+        assert set(refused.value.fields) <= {"why", "reason", "text", "name"}
+    submitted(world, draft)
+    with pytest.raises(Invalid, match="invisible character"):
+        reviewing.send_back(site, caller, draft, ESCAPED)
+    found = desk(site, caller, draft)
+    assert (found.draft.state, found.draft.why, found.comments) == ("submitted", "New trials.", ())
+
+
+def of_every_region(world: World) -> Caller:
+    """An agronomist of every region."""
+    caller = world.caller("agronomist")
+    return replace(caller, scope=replace(caller.scope, region=""))
+
+
+def test_a_region_is_not_named_as_what_all_regions_share(lite_world: World) -> None:
+    for name in ("shared", "methods", "crops", "materials", "notes", "sources"):
+        new = regionstart.NewRegion(
+            id=name, name="Coast", publisher="Coast", valid_for="Coast soils", why="First."
+        )
+        with pytest.raises(Invalid) as refused:
+            regionstart.copy_region(lite_world.site, of_every_region(lite_world), new, REGION)
+        assert refused.value.fields == {"id": "is the name of what all regions share; choose another"}
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "told"),
+    [
+        (
+            "effective_on", date(2030, 1, 1),
+            "release 2 is used from 2030-01-01; it was published to be used from 2026-04-20",
+        ),
+        (
+            "published_at", START - timedelta(days=400),
+            f"release 2 was published at {START}, not at {START - timedelta(days=400)}",
+        ),
+        ("content", "{}", "release 2 cannot be read"),
+    ],
+)  # fmt: skip
+def test_a_day_that_somebody_changed_in_the_database_is_told(
+    world: World, column: str, value: object, told: str
+) -> None:
+    """What is in force is chosen by the columns, not by what is in the content."""
+    released(world)
+    release = schema.table_release
+    with world.site.database.engine.begin() as connection:
+        connection.execute(
+            release.update().where(release.c.book == REGION, release.c.number == 2).values({column: value})
+        )
+    with world.site.database.look(world.caller("agronomist"), None) as look:
+        assert told in breaks(releases.chain(look, REGION))
+
+
+def test_a_start_looks_at_the_tables_of_coming_days_too(world: World) -> None:
+    """A release of later is used with what all regions share by then, so it must fit that already."""
+    site = world.site
+    extra = Source(id="coming-trials", title="Coming trials", read="invented")
+    given = replace(site, files=replace(site.files, sources={**site.files.sources, extra.id: extra}))
+    assert seed(given).added == ("shared",)
+    draft = begun(world)
+    entry = named(world, draft)
+    saved(world, draft, with_fact(entry, sources=f"{entry.facts['sources']}; coming-trials"))
+    author = world.caller("agronomist")
+    later = START.date() + timedelta(days=30)
+    revision = desk(site, author, draft).revision
+    sha256 = reviewing.submit(site, author, draft, revision, "Trials.", later)
+    reviewing.approve(site, world.caller("reviewer"), draft, sha256)
+    reviewing.publish(site, author, draft, sha256)
+    with pytest.raises(TableError, match=f"the tables in force on {later} do not fit together"):
+        seed(site)  # the files without the source
+    assert seed(given).added == ()
