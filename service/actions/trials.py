@@ -94,17 +94,32 @@ def try_amounts(table: RateTable, scales: Sequence[ScaleTable], around: TableSet
     made = Samples(table.model_copy(update={"materials": known}), scales, around)
     if made.crop is None or made.lacks_a_test():
         return None
-    points = np.linspace(*made.span(), POINTS)
-    examples = made.examples()
-    at = np.concatenate([points, examples])
+    points, asked = _points(made)
+    count = len(points)
+    at = np.concatenate([asked, made.examples()])
     advice = advise(made.soil(at), made.tables(), made.context(at))
     frame = advice.rated.frame
     rows = frame.set_index("sample").reindex(range(len(at)))
     shown = rows["rate"].to_numpy(dtype=float)
     return Trial(
-        made.runs_over, points, shown[:POINTS], made.limits(), table.unit, made.x_unit(), made.crop.id,
-        made.goal() if made.asks_goal else None, tuple(_worked(advice, at)),
+        made.runs_over, points, shown[:count], made.limits(), table.unit, made.x_unit(), made.crop.id,
+        made.goal() if made.asks_goal else None, tuple(_worked(advice, at, count)),
     )  # fmt: skip
+
+
+def _points(made: Samples) -> tuple[Floats, Floats]:
+    """Where the points of the curve stand, and what value each of them is asked for.
+
+    At a limit stand two points, that of the last value below and that of the first above: a step
+    is drawn as one. A line from the one to the other would show amounts between, which nobody is given.
+    """
+    even, jumps = np.linspace(*made.span(), POINTS), made.jumps()
+    for _, before, after in jumps:
+        even = even[(even <= before) | (even >= after)]
+    stand = np.concatenate([even, [limit for limit, _, _ in jumps for _ in (0, 1)]])
+    asked = np.concatenate([even, [each for _, *both in jumps for each in both]])
+    order = np.argsort(stand, kind="stable")
+    return stand[order], asked[order]
 
 
 def _has_one_way(table: RateTable) -> bool:
@@ -118,10 +133,10 @@ def _has_one_way(table: RateTable) -> bool:
     return bool(rows) and not (straight and any(not isinstance(step.rate, float) for step in rows))
 
 
-def _worked(advice: Advice, at: Floats) -> list[tuple[float, Amount]]:
+def _worked(advice: Advice, at: Floats, count: int) -> list[tuple[float, Amount]]:
     frame = advice.rated.frame
     return [
         (float(at[row["sample"]]), amount_of(advice, number, row))
         for number, row in enumerate(frame.to_dict("records"))
-        if row["sample"] >= POINTS
+        if row["sample"] >= count
     ]

@@ -21,6 +21,8 @@ from interpretation.soil_values import COLUMNS
 
 Floats = NDArray[np.float64]
 EXAMPLES = 4
+FINEST = 1e-6  # of the span: how near a limit is looked at where no value is rounded
+NEAR = 1e-9  # of a step: what binary fractions may be off
 # Ordinary soils, for whatever a formula asks besides what the curve runs over; in the unit of the name.
 ORDINARY: Mapping[str, float] = {
     "ph": 5.8, "buffer_ph": 6.4, "om_percent": 3, "cec_cmol_per_kg": 15, "acidity_cmol_per_kg": 2,
@@ -142,6 +144,35 @@ class Samples:
         if self.runs_over == "soil_test" and self.scale is not None:
             return tuple((each.lower, each.name) for each in self.scale.classes[1:])
         return ()
+
+    def jumps(self) -> tuple[tuple[float, float, float], ...]:
+        """Where amounts step: the limit, and the last value below it and the first above it that may be met.
+
+        Values of a soil test are met on the step they are rounded to. On straight lines nothing steps.
+        """
+        table = self.table
+        rows = table.by_value is not None
+        if (
+            table.between_rows == "straight-line"
+            if rows
+            else not (table.by_class or "class_index" in self.asked)
+        ):
+            return ()
+        low, high = self.span()
+        stepped = self.runs_over == "soil_test" and self.scale is not None
+        step = self.scale.round_to if stepped and self.scale else (high - low) * FINEST
+        open_below = {each.lower: each.open_below for each in self.scale.classes} if self.scale else {}
+        found = []
+        for limit, _ in self.limits():
+            if not low < limit < high:
+                continue
+            if stepped and not rows and open_below[limit]:
+                before = np.floor(limit / step + NEAR) * step
+            else:
+                before = (np.ceil(limit / step - NEAR) - 1) * step if stepped else limit - step
+            after = before + step
+            found.append((limit, max(low, float(np.round(before, 9))), float(np.round(after, 9))))
+        return tuple(found)
 
     def x_unit(self) -> str:
         """Unit of what the curve runs over."""

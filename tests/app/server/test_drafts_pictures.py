@@ -12,7 +12,7 @@ from interpretation.agronomy.tables import RateTable, TableSet
 from service.actions import drafting
 from service.actions.draftdesk import desk
 from service.actions.editing import Editing, opened
-from service.actions.trials import POINTS, try_amounts, try_equation
+from service.actions.trials import try_amounts, try_equation
 from service.entries.entry import Entry
 from service.entries.probing import probed
 from service.entries.writing import entry_of
@@ -97,7 +97,8 @@ def test_every_shipped_table_of_amounts_has_a_curve_and_examples(tables: TableSe
             found = try_amounts(table, scales, tables)
             assert found is not None, table.id
             assert np.isfinite(found.y).any(), table.id
-            assert len(found.x) == len(found.y) == POINTS
+            assert len(found.x) == len(found.y)
+            assert (np.diff(found.x) >= 0).all(), table.id
             assert 2 <= len(found.examples) <= 4, table.id
             assert all(each.working or each.refusal for _, each in found.examples)
 
@@ -121,6 +122,41 @@ def test_the_curve_is_what_the_tables_arithmetic_says(tables: TableSet) -> None:
         assert amount.rate == np.floor(min(raw, 280) / 10 + 0.5) * 10
         assert amount.rate in found.y
     assert [at for at, _ in found.limits] == [60, 105, 155, 235, 330]
+
+
+@pytest.mark.parametrize("name", ["k2o-potato", "p2o5-arable-bray1"])
+def test_rows_that_hold_up_to_the_next_are_drawn_as_steps(tables: TableSet, name: str) -> None:
+    """Between two points that stand apart the line is level: no ramp shows an amount that nobody is given."""
+    table = tables.rates[f"marrowdale/{name}"]
+    scales = [each for each in tables.scales.values() if each.region == "marrowdale"]
+    found = try_amounts(table, scales, tables)
+    assert found is not None
+    rises = [
+        x for x, wide, tall in zip(found.x, np.diff(found.x), np.diff(found.y), strict=False) if tall and wide
+    ]
+    assert rises == []
+    upright = {x for x, wide, tall in zip(found.x, np.diff(found.x), np.diff(found.y), strict=False) if tall}
+    assert len(upright) >= 3
+    assert upright <= {at for at, _ in found.limits}
+
+
+def test_a_bound_of_the_class_below_is_drawn_as_the_step_after_it(tables: TableSet) -> None:
+    table = tables.rates["marrowdale/p2o5-arable-bray1"]
+    scale_ = tables.scales["marrowdale/phosphorus-bray1"]
+    classes = tuple(each.model_copy(update={"open_below": each.lower > 0}) for each in scale_.classes)
+    found = try_amounts(table, [scale_.model_copy(update={"classes": classes})], tables)
+    assert found is not None
+    heights = [float(y) for x, y in zip(found.x, found.y, strict=True) if x == 23]
+    assert heights == [found.y[found.x < 23][-1], found.y[found.x > 23][0]]
+    assert heights[0] != heights[1]
+
+
+def test_rows_on_straight_lines_have_no_steps(tables: TableSet) -> None:
+    table = next(each for each in tables.rates.values() if each.between_rows == "straight-line")
+    scales = [each for each in tables.scales.values() if each.region == table.region]
+    found = try_amounts(table, scales, tables)
+    assert found is not None
+    assert (np.diff(found.x) > 0).all()
 
 
 def test_a_table_without_a_soil_test_runs_over_the_yield_goal(tables: TableSet) -> None:
