@@ -264,7 +264,7 @@ def bins(change: Floats) -> tuple[Bin, ...]:
     Examples
     --------
     >>> [(one.low_kg_per_ha, one.high_kg_per_ha, one.samples) for one in bins(np.array([-5.0, 5.0, 10.0]))]
-    [(-5.0, -4.0, 1), (4.0, 5.0, 1), (9.0, 10.0, 1)]
+    [(-6.0, -4.0, 1), (4.0, 6.0, 1), (8.0, 10.0, 1)]
     """
     if not len(change):
         return ()
