@@ -63,6 +63,18 @@ def groups_of(w: Words, desk: Desk) -> tuple[Group, ...]:
     return tuple(groups)
 
 
+def in_hand(groups: tuple[Group, ...], desk: Desk) -> tuple[TableLine, ...]:
+    """What a person is at: tables that are wrong, then those to be looked at, then those that differ.
+
+    Nothing where that is every table: then the list of all says it as well.
+    """
+    lines = [line for group in groups for line in group.lines]
+    found = [each for each in lines if each.errors or each.warnings or (desk.base and each.differs)]
+    if len(found) == len(lines):
+        return ()
+    return tuple(sorted(found, key=lambda each: (not each.errors, not each.warnings)))
+
+
 def region_name(desk: Desk) -> str:
     """What a draft's region is called, as far as that is typed."""
     typed = next((each.facts.get("name") for each in desk.entries if each.kind == "regions"), None)

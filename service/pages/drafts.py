@@ -15,7 +15,7 @@ from service.entries.columns import KINDS, Kind
 from service.pages import drafteditor
 from service.pages import regionstart as regionpages
 from service.pages.cellwords import one_name
-from service.pages.draftlines import changes_of, comments_of, groups_of, region_name
+from service.pages.draftlines import changes_of, comments_of, groups_of, in_hand, region_name
 from service.pages.forms import Id, wrong_fields
 from service.refusals import Invalid, NotAllowed, NotFound
 from service.web.problems import status_of
@@ -68,10 +68,11 @@ def overview(visit: Visiting, draft_id: Id) -> HTMLResponse:
 
 def _overview(visit: Visit, draft_id: int, error: FurrowsliceError | None = None) -> HTMLResponse:
     desk, w = draftdesk.desk(visit.site, visit.caller, draft_id), visit.words
-    changes = changes_of(w, desk)
+    changes, groups = changes_of(w, desk), groups_of(w, desk)
     return visit.page(
         "drafts/draft.html.j2", status_of(error) if error else 200, error=error, desk=desk, draft=desk.draft,
-        region_name=region_name(desk), groups=groups_of(w, desk), whole=desk.checked.problems.get(0, ()),
+        region_name=region_name(desk), groups=groups, in_hand=in_hand(groups, desk),
+        whole=desk.checked.problems.get(0, ()),
         comments=comments_of(w, desk), changes=changes[:CHANGES_SHOWN],
         older=changes[CHANGES_SHOWN:], back=step_back(desk.revisions), forward=step_forward(desk.revisions),
         kinds=[(kind, one_name(w, kind)) for kind in KINDS if kind != "regions"],

@@ -46,6 +46,20 @@ def test_a_table_is_shown_with_what_is_wrong_and_how_it_differs(lite_world: Worl
         assert f"/tables/drafts/{draft}/{onward}" in page
 
 
+def test_what_is_wrong_or_changed_stands_before_the_list_of_all(lite_world: World) -> None:
+    client, draft = lite_world.client("agronomist"), begun(lite_world)
+    assert "Wrong or changed" not in client.get(f"/tables/drafts/{draft}").text
+    for name, fact in (("phosphorus-bray1", {"title": "P"}), ("potassium", {"round_to": "one"})):
+        saved(lite_world, draft, with_fact(named(lite_world, draft, f"marrowdale/{name}"), **fact))
+    page = client.get(f"/tables/drafts/{draft}").text
+    first = page[page.index("<h2>Wrong or changed") : page.index("<h2>Tables</h2>")]
+    wrong, altered = (
+        named(lite_world, draft, f"marrowdale/{each}") for each in ("potassium", "phosphorus-bray1")
+    )
+    assert first.count("/entries/") == 2
+    assert first.index(f"/entries/{wrong.number}") < first.index(f"/entries/{altered.number}")
+
+
 def test_tables_are_added_copied_and_removed_with_a_reason(lite_world: World) -> None:
     client, draft = lite_world.client("agronomist"), begun(lite_world)
     here, caller = f"/tables/drafts/{draft}", lite_world.caller("agronomist")
