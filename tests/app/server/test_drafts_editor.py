@@ -240,7 +240,7 @@ def test_a_draft_that_is_not_open_can_be_looked_at(lite_world: World) -> None:
     found = Desk(lite_world)
     drafting.discard(lite_world.site, lite_world.caller("agronomist"), found.draft)
     page = found.client.get(found.path).text
-    assert "This draft is discarded: it can be looked at" in page
+    assert "State of this draft: discarded. It can be looked at" in page
     assert 'value="save"' not in page
     assert found.send("save", {"title": "Late"}).status_code == 409
     assert found.page("look", {"title": "Late"})
