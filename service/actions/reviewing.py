@@ -270,6 +270,20 @@ def _refuse_unfit(desk: Desk, effective_on: date | None, change: Change) -> None
             fix="choose another day: what was in force on a day that has passed stays as it was",
             fields={"effective_on": f"choose {today} or a later day"},
         )  # fmt: skip
+    _refuse_too_early(desk, effective_on or today, change)
+
+
+def _refuse_too_early(desk: Desk, day: date, change: Change) -> None:
+    """Refuse a day on which a region that the draft names has no tables yet: they begin later."""
+    region = desk.checked.book.regions[desk.draft.book]
+    there = {row.book for row in releases.in_force(change, day)}
+    if missing := [each for each in region.cautions_of if each not in there]:
+        raise Invalid(
+            f"on {day} there are no tables yet of {', '.join(missing)}, whose cautions this region takes",
+            where="effective_on", expected="a day on which they are used",
+            fix=f"choose a later day, or take {missing[0]} out of the region's cell cautions_of",
+            fields={"effective_on": f"choose a day on which there are tables of {', '.join(missing)}"},
+        )  # fmt: skip
 
 
 def _refuse_stale(desk: Desk) -> None:

@@ -42,14 +42,12 @@ def one_name(w: Words, kind: str) -> str:
 
 
 def choice_name(w: Words, column: str, value: str) -> str:
-    """What a choice of a column is called; the choice itself where it needs no other word."""
-    if column == "standing":
-        return w(f"tables.standing-{value}")
+    """What a choice of a column is called; the text itself where it is no choice, or needs no other word."""
     if column == "basis":
         return w.wording.name("bases", value)
     if column == "nutrient":
         return w.wording.name("nutrients", value)
-    key = f"cells.choice-{_dashed(column)}-{value}"
+    key = f"tables.standing-{value}" if column == "standing" else f"cells.choice-{_dashed(column)}-{value}"
     return w(key) if w.has(key) else value
 
 

@@ -14,6 +14,7 @@ from service.actions.draftdesk import desk
 from service.actions.seeding import seed
 from service.bookfiles import forms
 from service.callers import Caller
+from service.entries.columns import FACTS
 from service.refusals import Invalid, NotAllowed
 from service.releases import breaks
 from service.store import releases, schema, tablecomments
@@ -117,9 +118,9 @@ def test_what_is_written_beside_tables_can_be_seen(world: World) -> None:
     assert (found.draft.state, found.draft.why, found.comments) == ("submitted", "New trials.", ())
 
 
-def of_every_region(world: World) -> Caller:
+def of_every_region(world: World, person: str = "agronomist") -> Caller:
     """An agronomist of every region."""
-    caller = world.caller("agronomist")
+    caller = world.caller(person)
     return replace(caller, scope=replace(caller.scope, region=""))
 
 
@@ -179,3 +180,41 @@ def test_a_start_looks_at_the_tables_of_coming_days_too(world: World) -> None:
     with pytest.raises(TableError, match=f"the tables in force on {later} do not fit together"):
         seed(site)  # the files without the source
     assert seed(given).added == ()
+
+
+def test_a_region_is_not_used_before_one_whose_cautions_it_takes_over(world: World) -> None:
+    """Or the tables of today would not fit together, and no server with other files could start."""
+    site, author, reviewer = world.site, of_every_region(world), of_every_region(world, "reviewer")
+    new = regionstart.NewRegion(
+        id="coastvale", name="Coast", publisher="Coast", valid_for="Coast soils", why="First."
+    )
+    coast = regionstart.copy_region(site, author, new, "ohio")
+    later = START.date() + timedelta(days=30)
+    revision = drafting.adopt(site, author, coast, 1)
+    sha256 = reviewing.submit(site, author, coast, revision, "First.", later)
+    reviewing.approve(site, reviewer, coast, sha256)
+    reviewing.publish(site, author, coast, sha256)
+
+    draft = begun(world)
+    about = next(each for each in desk(site, author, draft).entries if each.kind == "regions")
+    at = saved(world, draft, with_fact(about, cautions_of="coastvale"))
+    for day in (None, later - timedelta(days=1)):
+        with pytest.raises(Invalid, match="there are no tables yet of coastvale") as refused:
+            reviewing.submit(site, author, draft, at, "Trials.", day)
+        assert refused.value.fields == {"effective_on": "choose a day on which there are tables of coastvale"}
+        assert "take coastvale out of the region's cell cautions_of" in refused.value.fix
+    reviewing.submit(site, author, draft, at, "Trials.", later)
+
+
+def test_whatever_is_typed_where_few_things_can_be_breaks_no_page(lite_world: World) -> None:
+    draft = begun(lite_world)
+    typed = '"><img src=x onerror=alert(1)>'
+    for entry in desk(lite_world.site, lite_world.caller("agronomist"), draft).entries:
+        chosen = {column.name: typed for column in FACTS[entry.kind] if column.choices}
+        saved(lite_world, draft, with_fact(entry, **chosen))
+    client, at = lite_world.client("agronomist"), f"/tables/drafts/{draft}"
+    for path in (at, f"{at}/review"):
+        answer = client.get(path)
+        assert answer.status_code == 200
+        assert "&lt;img src=x onerror=alert(1)&gt;" in answer.text or path == at
+        assert "<img src=x" not in answer.text
