@@ -81,8 +81,10 @@ def check(entries: Sequence[Entry], region: str, around: TableSet, base: Sequenc
             if entry_of is None:
                 continue
             cell = cell_at(entry_of, found.path)
+            # A formula that cannot be read is told with its place in the record; here its cell says that.
+            message = found.message.removeprefix(".".join(map(str, found.path)) + ", ")
             problems[entry_of.number].append(
-                CellProblem(cell, found.message, found.expected, found.fix, found.severity)
+                CellProblem(cell, message, found.expected, found.fix, found.severity)
             )
     return Checked(book, {number: tuple(found) for number, found in problems.items() if found})
 

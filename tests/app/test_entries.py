@@ -41,6 +41,16 @@ def test_every_shipped_region_is_a_draft_without_errors(tables: TableSet) -> Non
         assert checked.errors() == 0, checked.problems
 
 
+def test_a_formula_is_told_by_its_cell_and_not_by_the_record_s_own_names(tables: TableSet) -> None:
+    typed = entries_of(tables, "marrowdale")
+    one = next(each for each in typed if each.id == "marrowdale/k2o-arable")
+    rows = ({**one.rows["amounts"][0], "rate": "2 * yeild_goal"}, *one.rows["amounts"][1:])
+    wrong = one.model_copy(update={"rows": one.rows | {"amounts": rows}})
+    checked = check([wrong if each is one else each for each in typed], "marrowdale", tables)
+    (problem,) = checked.problems[one.number]
+    assert problem.message == "column 5: 'yeild_goal' is not a known name"
+
+
 @pytest.mark.parametrize(
     ("type_", "text", "value"),
     [
