@@ -24,7 +24,7 @@ from service.web.visit import Posted, Visit, Visiting
 router = APIRouter()
 HERE = "/tables/drafts/{draft_id}/files"
 FORMS: tuple[FileForm, ...] = ("xlsx", "csv", "yaml")
-SHOWN = 20  # mistakes that a file would bring; the rest is counted
+SHOWN = 20  # things wrong with what a file would bring; the rest is counted
 One = Annotated[int | None, Query(alias="entry", ge=1, le=2**31 - 1)]
 Whole = Annotated[str, Query(max_length=3)]
 
@@ -99,15 +99,15 @@ def _difference(
 
 
 def _problems(visit: Visit, found: Waiting) -> list[tuple[str, str, CellProblem]]:
-    """What would keep the draft from being released: which table, which cell, and what."""
+    """What would be wrong, mistakes first: which table, which cell, and what."""
     called = {each.number: (each.id or one_name(visit.words, each.kind), each.kind) for each in found.after}
-    return [
+    lines = [
         (name, cell_name(visit.words, kind, problem.cell), problem)
         for number, problems in sorted(found.checked.problems.items())
         for name, kind in [called.get(number, (found.desk.draft.book, "regions"))]
         for problem in problems
-        if problem.severity == "error"
     ]
+    return sorted(lines, key=lambda line: line[2].severity != "error")
 
 
 @router.post(HERE + "/{upload_id}/take")

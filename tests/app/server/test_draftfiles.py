@@ -283,6 +283,17 @@ def test_mistakes_that_a_file_brings_are_told_and_taken(lite_world: World) -> No
     assert refused.status_code == 200  # the draft itself is as it was
 
 
+def test_what_is_only_to_be_looked_at_is_told_as_well(lite_world: World) -> None:
+    """A page that counts a warning says which."""
+    draft, client = begun(lite_world), lite_world.client("agronomist")
+    scale = with_fact(named(lite_world, draft), textures="lunar dust")
+    shown = client.get(post_file(lite_world, client, draft, "p.zip", csv_of(scale))).text
+    assert "one warning" in shown
+    assert "To be looked at: " in shown
+    assert "lunar dust" in shown.partition("To be looked at: ")[2].partition("</td>")[0]
+    assert "The file can be taken all the same" not in shown
+
+
 def test_what_the_whole_region_lacks_is_shown_as_removed(lite_world: World) -> None:
     draft, client = begun(lite_world), lite_world.client("agronomist")
     place = post_file(lite_world, client, draft, "p.zip", csv_of(named(lite_world, draft)), whole="yes")
