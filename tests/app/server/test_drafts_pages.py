@@ -191,7 +191,9 @@ def test_the_region_says_that_it_sets_its_numbers_in_one_change(lite_world: Worl
     assert "The region sets these numbers" not in client.get(here).text
     for name in ("marrowdale/zinc", "marrowdale/potassium"):
         saved(lite_world, draft, with_fact(named(lite_world, draft, name), standing="regional-draft"))
-    assert "draft of the region: 2" in client.get(here).text
+    page = client.get(here).text
+    assert "draft of the region: 2" in page
+    assert page.index("The region sets these numbers") < page.index("<h2>Tables</h2>"), "before the long list"
     sent(lite_world, client, f"{here}/adopt", revision=3)
     found = desk(lite_world.site, lite_world.caller("agronomist"), draft)
     assert found.revision == 4
