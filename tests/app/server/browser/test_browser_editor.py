@@ -114,6 +114,17 @@ def test_a_formula_shows_its_curve_as_it_is_typed(live: Live) -> None:
     expect(page.locator("#looked details").first).to_have_attribute("open", "")
 
 
+def test_a_link_leads_to_the_classes_and_not_under_the_bar(live: Live) -> None:
+    page, _ = opened(live, width=NARROW)
+    page.get_by_role("link", name="Classes", exact=True).click()
+    heading = page.get_by_role("heading", name="Classes", exact=True)
+    expect(heading).to_be_in_viewport()
+    bar, there = page.locator(".editor-bar").bounding_box(), heading.bounding_box()
+    assert bar is not None
+    assert there is not None
+    assert there["y"] >= bar["y"] + bar["height"]
+
+
 def test_a_comment_is_about_the_cell_one_was_in(live: Live) -> None:
     page, draft = opened(live)
     page.locator("[name='classes.2.from']").focus()
