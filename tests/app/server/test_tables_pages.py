@@ -57,6 +57,12 @@ def test_an_agronomist_reads_the_tables_of_the_own_region(lite_world: World) -> 
     assert lite_world.client("agent").get("/tables/regions/ohio").status_code == 200
 
 
+def test_an_agronomist_is_led_from_a_table_to_where_it_is_changed(lite_world: World) -> None:
+    path = "/tables/scales/marrowdale/phosphorus-bray1"
+    assert 'href="/tables/drafts"' in lite_world.client("agronomist").get(path).text
+    assert 'href="/tables/drafts"' not in lite_world.client("agent").get(path).text
+
+
 def test_programs_read_tables(lite_world: World) -> None:
     asking = program(lite_world, "agent")
     listed = asking.get("/api/v1/tables?region=marrowdale").json()
