@@ -188,7 +188,7 @@ def publish(site: Site, caller: Caller, draft_id: int, sha256: str) -> int:
         draft = drafts.hold(change, draft_id)
         if draft.state != "approved":
             raise wrong_state(draft, "a draft that a second person has approved")
-        releases.in_turn(change, draft.book)  # before it is read what the last one is
+        releases.in_turn(change, draft.book)  # before it is read what the last ones are
         desk = _as_shown(site, change, draft, sha256)
         _refuse_unfit(desk, draft.effective_on, change)
         last = releases.latest(change)

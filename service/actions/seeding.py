@@ -49,6 +49,7 @@ def seed(site: Site) -> Seeded:
         new.append(SHARED)
     if new:
         with site.database.change(operator(), None) as change:
+            releases.in_turn(change, SHARED)  # what is published meanwhile is looked at, too
             _add(change, new, given, last)
             _refuse_misfits(site, change)
     differing = tuple(name for name in sorted(known) if name != SHARED and told[name] not in known[name])

@@ -8,7 +8,7 @@ from datetime import date, datetime
 import sqlalchemy as sa
 from pydantic import BaseModel, ConfigDict
 
-from service.books import digest
+from service.books import SHARED, digest
 from service.releases import Content, Link
 from service.store.database import Change, Look
 from service.store.land import absent
@@ -106,12 +106,16 @@ def chain(look: Look, book: str) -> tuple[Link, ...]:
 
 
 def in_turn(change: Change, book: str) -> None:
-    """Wait until nobody else publishes a release of a book; nobody does until this change ends.
+    """Wait until nobody else publishes a release; nobody does until this change ends.
+
+    The rows of what all regions share are waited for as well: two regions could get a source of one id, and a
+    start could change what a release was just checked with.
 
     Who comes second then reads the release of who was first, and is told so. A book without a release has no
     row to wait for: there the second is refused by the numbers, which are unique.
     """
-    rows = sa.select(table_release.c.id).where(table_release.c.book == book).order_by(table_release.c.id)
+    books = table_release.c.book.in_({book, SHARED})
+    rows = sa.select(table_release.c.id).where(books).order_by(table_release.c.id)
     # Not for their keys: reports and drafts that name a release are not kept waiting.
     change.connection.execute(rows.with_for_update(key_share=True))
 

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from datetime import date, timedelta
 
@@ -10,14 +13,16 @@ import pytest
 from interpretation.agronomy.tables import Source
 from interpretation.errors import TableError
 from service.actions import draftfiles, drafting, regionstart, reviewing
-from service.actions.draftdesk import desk
+from service.actions.draftdesk import Desk, desk
 from service.actions.seeding import seed
 from service.bookfiles import forms
 from service.callers import Caller
 from service.entries.columns import FACTS
-from service.refusals import Invalid, NotAllowed
+from service.entries.entry import Entry
+from service.refusals import Conflict, Invalid, NotAllowed
 from service.releases import breaks
 from service.store import releases, schema, tablecomments
+from service.store.database import Change
 from service.uploads import Upload
 from tests.app.server.conftest import START, World
 from tests.app.server.draft_steps import (
@@ -218,3 +223,42 @@ def test_whatever_is_typed_where_few_things_can_be_breaks_no_page(lite_world: Wo
         assert answer.status_code == 200
         assert "&lt;img src=x onerror=alert(1)&gt;" in answer.text or path == at
         assert "<img src=x" not in answer.text
+
+
+def test_two_regions_published_at_once_do_not_both_get_a_source_of_one_id(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    site, author, reviewer = world.site, of_every_region(world), of_every_region(world, "reviewer")
+    handed = []
+    for region in (REGION, "ohio"):
+        draft = drafting.begin(site, author, region, "Trials.")
+        number = drafting.add(site, author, draft, "sources")
+        facts = {"id": "trials-2026", "title": f"Trials of {region}", "read": "invented"}
+        typed = Entry(kind="sources", number=number, facts=facts)
+        revision = drafting.save(site, author, draft, 2, typed)
+        sha256 = reviewing.submit(site, author, draft, revision, "Trials.")
+        reviewing.approve(site, reviewer, draft, sha256)
+        handed.append((draft, sha256))
+    looked = threading.Barrier(2)
+    refuse_unfit = reviewing._refuse_unfit
+
+    def and_wait(desk: Desk, day: date | None, change: Change) -> None:
+        refuse_unfit(desk, day, change)
+        with suppress(threading.BrokenBarrierError):
+            looked.wait(2)  # for the other, who must not get here before this one has published
+
+    monkeypatch.setattr(reviewing, "_refuse_unfit", and_wait)
+
+    def publish(handed: tuple[int, str]) -> str:
+        try:
+            reviewing.publish(site, author, *handed)
+        except Conflict as refused:
+            return str(refused)
+        return "published"
+
+    with ThreadPoolExecutor(2) as pool:
+        said = sorted(pool.map(publish, handed), key=len)
+    assert said[0] == "published"
+    assert "this draft is no longer what you were shown, so nothing was done" in said[1]
+    owners = {each.region for each in site.in_force().tables.sources.values() if each.id == "trials-2026"}
+    assert len(owners) == 1
