@@ -234,7 +234,9 @@ def begin_from_file(site: Site, caller: Caller, book: Book, region: str, why: st
             fix="name it with --region",
         )  # fmt: skip
     if not why.strip():
-        raise Invalid("no reason is given", where="why", expected="why the tables change", fix="say it")
+        raise Invalid(
+            "no reason is given", where="why", expected="why the tables change", fix="say it with --why"
+        )
     refuse_unseen(why=why)
     with site.database.change(caller, Right.EDIT_TABLES) as change:
         if change.scope.region not in ("", region):

@@ -291,7 +291,7 @@ def test_a_file_becomes_a_draft_for_review(tables: Tables, data: Path, tmp_path:
         assert (drafts.the_draft(look, 1).state, drafts.the_draft(look, 1).why) == ("open", "New trials.")
         assert next(e for e in drafts.entries(look, 1) if e.id == SCALE).facts["title"] == "Phosphorus anew"
     database.close()
-    refused(tables("import", path, "--draft", "--data", data), "no reason is given")
+    refused(tables("import", path, "--draft", "--data", data), "no reason is given", "say it with --why")
     refused(
         tables("import", path, "--draft", "--why", "x", "--region", "dale", "--data", data),
         "these are tables of vale",
