@@ -13,7 +13,7 @@ from service.actions.draftdesk import entries_of_release, the_entry, wrong_state
 from service.actions.written import refuse_unseen
 from service.books import SHARED
 from service.callers import Caller, Right
-from service.entries.columns import MOST_ENTRIES, Kind
+from service.entries.columns import LONGEST_STORED, MOST_ENTRIES, Kind
 from service.entries.entry import Entry, entry, is_place
 from service.refusals import Conflict, Invalid
 from service.site import Site
@@ -318,12 +318,27 @@ def _revise(
         now = drafts.entries(change, draft_id)
         seen = now if revision is None else drafts.entries(change, draft_id, revision)
         made = how(now, seen, draft.last_entry + 1)
+        _refuse_endless(made)
         named = about if isinstance(about, str) else about()
         number = drafts.add_revision(change, draft_id, made, what, about=named, reason=reason)
         if what == "upload":
             drafts.drop_uploads(change, draft_id)  # it is taken
         change.note(what, "table-draft", draft_id, after={"revision": number, "table": named}, reason=reason)
     return number
+
+
+def _refuse_endless(entries: Entries) -> None:
+    """Every later revision keeps a cell again, and no table needs one as long as a book."""
+    for each in entries:
+        texts = (
+            *each.facts.values(),
+            *(text for rows in each.rows.values() for row in rows for text in row.values()),
+        )
+        if any(len(text) > LONGEST_STORED for text in texts):
+            raise Invalid(
+                "a cell is too long to be kept", where=f"entry {each.number}",
+                expected=f"at most {LONGEST_STORED} characters", fix="shorten the text; nothing was stored",
+            )  # fmt: skip
 
 
 def _hold_open(change: Change, draft_id: int) -> DraftRow:

@@ -120,6 +120,7 @@ ROWS: dict[Kind, dict[str, tuple[Column, ...]]] = {
 }  # fmt: skip
 
 LONGEST_CELL = 4000
+LONGEST_STORED = 8 * LONGEST_CELL  # of a cell that is wrong, but kept as it was typed
 MOST_ROWS = 60  # of one sheet in one record; twelve classes are the most a scale takes
 MOST_ENTRIES = 400  # of one draft
 

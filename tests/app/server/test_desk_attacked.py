@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import date, timedelta
 
 import pytest
+import sqlalchemy as sa
 
 from interpretation.agronomy.tables import Source
 from interpretation.errors import TableError
@@ -17,10 +18,11 @@ from service.actions.draftdesk import Desk, desk
 from service.actions.seeding import seed
 from service.bookfiles import forms
 from service.callers import Caller
-from service.entries.columns import FACTS
+from service.entries.columns import FACTS, LONGEST_STORED
 from service.entries.entry import Entry
-from service.refusals import Conflict, Invalid, NotAllowed
+from service.refusals import Conflict, Invalid, NotAllowed, Unavailable
 from service.releases import breaks
+from service.site import Shelf
 from service.store import releases, schema, tablecomments
 from service.store.database import Change
 from service.uploads import Upload
@@ -262,3 +264,27 @@ def test_two_regions_published_at_once_do_not_both_get_a_source_of_one_id(
     assert "this draft is no longer what you were shown, so nothing was done" in said[1]
     owners = {each.region for each in site.in_force().tables.sources.values() if each.id == "trials-2026"}
     assert len(owners) == 1
+
+
+def test_a_release_that_was_changed_in_the_database_classes_nothing(world: World) -> None:
+    """What was read before the change stays true; after a new start nothing is worked out by it."""
+    released(world)
+    release = schema.table_release
+    with world.site.database.engine.begin() as connection:
+        chosen = (release.c.book == REGION) & (release.c.number == 2)
+        text = connection.execute(sa.select(release.c.content).where(chosen)).scalar_one()
+        connection.execute(
+            release.update().where(chosen).values(content=text.replace('"from":24', '"from":9'))
+        )
+    started_again = replace(world.site, shelf=Shelf())
+    with pytest.raises(Unavailable, match="release 2 of marrowdale is not what was published") as refused:
+        _ = started_again.tables
+    assert "restore a backup" in refused.value.fix
+
+
+def test_a_cell_is_kept_as_it_was_typed_up_to_a_length(lite_world: World) -> None:
+    draft = begun(lite_world)
+    entry = named(lite_world, draft)
+    saved(lite_world, draft, with_fact(entry, remark="x" * LONGEST_STORED))
+    with pytest.raises(Invalid, match="too long to be kept"):
+        saved(lite_world, draft, with_fact(entry, remark="x" * (LONGEST_STORED + 1)))
