@@ -126,7 +126,7 @@ def draft_tables(world: World, ids: dict[str, Any]) -> None:
         ids[name] = draft = drafting.begin(site, author, "marrowdale", "To try it out.")
         entry = named(world, draft)
         ids["number"] = entry.number
-        saved(world, draft, with_cell(entry, "classes", 3, "from", "24"), "reviewer")
+        saved(world, draft, with_cell(entry, "classes", 3, "from", "30"), "reviewer")
         if name != "draft_id":
             ids[f"{name}-sha256"] = reviewing.submit(site, author, draft, 2, "New trials.")
     ids["table"] = with_cell(entry, "classes", 3, "from", "25").said()
