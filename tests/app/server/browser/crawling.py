@@ -33,7 +33,11 @@ class Links(HTMLParser):
         elif tag == "form":
             self._filled = {}
             self._action = named.get("action", "") if named.get("method", "get").casefold() == "get" else ""
-        elif tag in ("input", "button") and named.get("name") and named.get("type") not in ("checkbox", "radio"):
+        elif (
+            tag in ("input", "button")
+            and named.get("name")
+            and named.get("type") not in ("checkbox", "radio")
+        ):
             self._filled[named["name"]] = named.get("value", "")
         elif tag == "select":
             self._select = named.get("name", "")
