@@ -151,10 +151,10 @@ def test_a_report_says_what_it_was_made_from_and_that_a_newer_release_is_in_forc
     page = client.get(f"/reports/{first.id}").text
     own = lite_world.site.in_force().releases[REGION].id
     assert f'<a href="/tables/releases/{own}">release 1 of Marrowdale, in force from April 20, 2026' in page
-    assert "is in force since" not in page
+    assert "has been in force since" not in page
     added = released(lite_world)
     page = client.get(f"/reports/{first.id}").text
-    assert "Release 2 of Marrowdale is in force since April 20, 2026." in page
+    assert "Release 2 of Marrowdale has been in force since April 20, 2026." in page
     query = f"language=es&amp;units=us&amp;paper=letter&amp;replaces={first.report_id}"
     assert f'<a href="/visits/{visit}/report?{query}">' in page
     told = program(lite_world, "agent").get(f"/api/v1/reports/{first.id}").json()
@@ -163,7 +163,7 @@ def test_a_report_says_what_it_was_made_from_and_that_a_newer_release_is_in_forc
     again = issue(lite_world.site, agent, visit, Wish(replaces=first.report_id))
     assert again.region_release_id == added
     for report in (first, again):  # the one was replaced, the other is made from the newest
-        assert "is in force since" not in client.get(f"/reports/{report.id}").text
+        assert "has been in force since" not in client.get(f"/reports/{report.id}").text
 
 
 def test_a_release_of_later_is_no_reason_to_look_again(lite_world: World, quick: None) -> None:
@@ -175,9 +175,9 @@ def test_a_release_of_later_is_no_reason_to_look_again(lite_world: World, quick:
     reviewing.approve(site, lite_world.caller("reviewer"), draft, sha256)
     reviewing.publish(site, caller, draft, sha256)
     client, path = lite_world.client("agent"), f"/reports/{first.id}"
-    assert "is in force since" not in client.get(path).text
+    assert "has been in force since" not in client.get(path).text
     lite_world.clock.move(days=5)
-    assert "Release 2 of Marrowdale is in force since" in lite_world.client("agent").get(path).text
+    assert "Release 2 of Marrowdale has been in force since" in lite_world.client("agent").get(path).text
 
 
 def test_a_report_older_than_releases_says_so(lite_world: World, quick: None) -> None:
