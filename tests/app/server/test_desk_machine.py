@@ -203,7 +203,7 @@ class Desk(RuleBasedStateMachine):
         draft = self.draft(d.number)
         if draft.now:
             about = draft.now[d.at % len(draft.now)].number
-            made = self.told(None, drafting.comment, self.callers[d.name], draft.id, about, "title", "Why?")
+            made = self.told(None, drafting.comment, self.callers[d.name], draft.id, about, "id", "Why?")
             draft.comments[made] = False
 
     def settle(self, d: Drawn) -> None:
