@@ -9,6 +9,7 @@ import tempfile
 from contextlib import closing
 from ipaddress import ip_address
 from pathlib import Path
+from threading import Event
 from typing import Annotated, Any, NoReturn
 from urllib.parse import urlsplit
 
@@ -30,17 +31,20 @@ def serve(
     """Run the server on this machine: pages, API and database. Stop it with Ctrl-C or SIGTERM."""
     settings = read_settings(**given)
     check_address(settings)
-    signal.signal(signal.SIGTERM, _leave)
+    told_to_stop = Event()
+
+    def leave(_signal: int, _frame: object) -> NoReturn:
+        # Where the signal comes in the middle of a callback of the collector, Python drops the exception.
+        told_to_stop.set()
+        raise SystemExit(0)
+
+    signal.signal(signal.SIGTERM, leave)
     with closing(bind(settings.host, settings.port)) as door:
         prepare_folder(settings)
         # The server's libraries are read here: the other commands start without them.
         from service.cli.serving import run
 
-        run(settings.model_copy(update={"port": door.getsockname()[1]}), door, demo)
-
-
-def _leave(_signal: int, _frame: object) -> NoReturn:
-    raise SystemExit(0)
+        run(settings.model_copy(update={"port": door.getsockname()[1]}), door, demo, told_to_stop)
 
 
 def check_address(settings: Settings) -> None:

@@ -6,6 +6,7 @@ import gc
 import socket
 import sys
 from contextlib import closing, suppress
+from threading import Event
 
 import structlog
 import typer
@@ -27,15 +28,15 @@ SECONDS_TO_FINISH = 20  # for requests that are being answered when the server i
 log = structlog.get_logger("furrowslice.server")
 
 
-def run(settings: Settings, door: socket.socket, demo: bool | None) -> None:
-    """Make the database ready and serve it."""
+def run(settings: Settings, door: socket.socket, demo: bool | None, told_to_stop: Event) -> None:
+    """Make the database ready and serve it, unless the signal to stop came meanwhile."""
     configure_log()
     with closing(Database(make_engine(settings.url))) as database:
         reach(database.engine)  # before the tables are read, which takes a while
     site = open_site(settings)
     with closing(site.database):
         prepare(site, demo)
-        listen(site, door)
+        listen(site, door, told_to_stop)
 
 
 def prepare(site: Site, demo: bool | None) -> None:
@@ -76,7 +77,7 @@ def offer_demo(site: Site, demo: bool | None) -> None:
         )
 
 
-def listen(site: Site, door: socket.socket) -> None:
+def listen(site: Site, door: socket.socket, told_to_stop: Event) -> None:
     """Serve until a signal comes, then finish what was begun."""
     settings = site.settings
     config = uvicorn.Config(
@@ -91,10 +92,11 @@ def listen(site: Site, door: socket.socket) -> None:
         timeout_graceful_shutdown=SECONDS_TO_FINISH,
     )
     host = f"[{settings.host}]" if ":" in settings.host else settings.host
-    log.info("listening", address=f"http://{host}:{settings.port}")
     # The tables and the program stay to the end: the collector need not look through them again and again.
     gc.collect()
     gc.freeze()
+    log.info("listening", address=f"http://{host}:{settings.port}")
     with suppress(KeyboardInterrupt, SystemExit):  # the signal, once it was heeded
-        uvicorn.Server(config).run(sockets=[door])
+        if not told_to_stop.is_set():
+            uvicorn.Server(config).run(sockets=[door])
     log.info("stopped")

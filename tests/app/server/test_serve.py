@@ -11,6 +11,7 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from threading import Event
 
 import httpx2
 import pytest
@@ -27,6 +28,7 @@ from service.site import Site
 from service.store import attempts, schema
 from service.store.database import Database, make_engine
 from service.store.migrating import current, revisions
+from tests.app.server.conftest import World
 from tests.app.server.live import COMMAND, Live, environment, live
 
 
@@ -96,6 +98,16 @@ def test_the_demo_is_loaded_into_an_empty_database_alone(tmp_path: Path) -> None
     with engine.connect() as connection:
         assert connection.scalars(sa.select(sa.func.count()).select_from(schema.laboratory)).all() == [1]
     engine.dispose()
+
+
+def test_a_signal_that_the_collector_swallowed_is_heeded_before_serving(
+    lite_world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(serving.gc, "freeze", lambda: None)  # the suite goes on
+    told_to_stop = Event()
+    told_to_stop.set()
+    with socket.create_server(("127.0.0.1", 0)) as door:
+        serving.listen(lite_world.site, door, told_to_stop)  # would else serve until somebody stops it
 
 
 @pytest.mark.parametrize(
