@@ -22,6 +22,7 @@ from service.tablefiles import read_tables
 
 BOOKS_KEPT = 400  # read releases that are kept in memory: a few for each region
 SETS_KEPT = 8
+DAYS_KEPT = 64
 
 
 @dataclass(frozen=True)
@@ -105,6 +106,9 @@ class Site:
     database: Database
     files: TableSet
     shelf: Shelf = field(default=_SHELF, repr=False)
+    _days: dict[tuple[date, int, str], InForce] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def in_force(self, look: Look | None = None, on: date | None = None) -> InForce:
         """Find what is in force on a day.
@@ -119,8 +123,17 @@ class Site:
         if look is None:
             with self.database.look(operator(), None) as opened:
                 return self.in_force(opened, on)
-        rows = releases.in_force(look, on or look.now.date())
-        return InForce(self.shelf.together(look, rows), {row.book: row for row in rows})
+        day = on or look.now.date()
+        # Releases are added and never changed: until another one is, a day's tables stay what they are.
+        key = (day, *releases.newest(look))
+        if (known := self._days.get(key)) is not None:
+            return known
+        rows = releases.in_force(look, day)
+        found = InForce(self.shelf.together(look, rows), {row.book: row for row in rows})
+        if len(self._days) >= DAYS_KEPT:
+            self._days.clear()
+        self._days[key] = found
+        return found
 
     def of_releases(self, look: Look, rows: tuple[ReleaseRow, ...]) -> TableSet:
         """Put certain releases together, in force or not."""

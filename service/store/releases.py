@@ -46,6 +46,14 @@ def in_force(look: Look, on: date) -> tuple[ReleaseRow, ...]:
     return _rows(look, chosen.order_by(table_release.c.book))
 
 
+def newest(look: Look) -> tuple[int, str]:
+    """Id and SHA-256 of the release that was added last, of whichever book: what tells whether one came."""
+    row = look.connection.execute(
+        sa.select(table_release.c.id, table_release.c.sha256).order_by(table_release.c.id.desc()).limit(1)
+    ).one_or_none()
+    return (row.id, row.sha256) if row else (0, "")
+
+
 def latest(look: Look) -> dict[str, ReleaseRow]:
     """The last release of each book, whether its day has come or not."""
     last = sa.select(table_release.c.book, sa.func.max(table_release.c.number).label("number"))

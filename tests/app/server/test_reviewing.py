@@ -189,3 +189,19 @@ def test_a_report_keeps_the_releases_it_was_made_from(world: World) -> None:
     released(world)
     assert world.site.in_force().digest_for(REGION) != day.digest_for(REGION)
     assert world.site.in_force(on=date(2026, 4, 20)).releases[REGION].number == 2
+
+
+def test_what_was_asked_before_a_release_does_not_hide_it(world: World) -> None:
+    site, day = world.site, START.date() + timedelta(days=5)
+    assert [site.in_force(on=on).releases[REGION].number for on in (START.date(), day)] == [1, 1]
+    released(world)
+    assert [site.in_force(on=on).releases[REGION].number for on in (START.date(), day)] == [2, 2]
+    released(world, drafting.begin(site, world.caller("agronomist"), REGION, "Back.", 1 + _first(world)))
+    assert site.in_force().releases[REGION].number == 3
+    assert site.in_force() is site.in_force()
+
+
+def _first(world: World) -> int:
+    """One less than the id of the region's first release."""
+    with world.site.database.look(world.caller("agronomist"), None) as look:
+        return releases.of_book(look, REGION)[-1].id - 1
