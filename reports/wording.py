@@ -10,10 +10,9 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
-import yaml
-
 from interpretation.errors import FurrowsliceError
 from interpretation.results import Refusal
+from reports.catalogues import texts
 from reports.format import Format, printed
 
 LANGUAGES = ("en", "es")
@@ -60,7 +59,7 @@ class _Values(dict[str, str]):
 
 @lru_cache(maxsize=8)
 def catalogue(language: str) -> Mapping[str, Any]:
-    """Read one language's catalogue.
+    """Read one language's catalogue: ``group -> key -> text``, and ``names -> group -> key -> text``.
 
     Raises
     ------
@@ -73,9 +72,15 @@ def catalogue(language: str) -> Mapping[str, Any]:
             expected=f"one of {', '.join(LANGUAGES)}",
             fix="choose one of these languages, or add a catalogue beside them",
         )
-    text = (files("reports") / "wording" / f"{language}.yaml").read_text(encoding="utf-8")
-    loaded: Mapping[str, Any] = yaml.safe_load(text)
-    return loaded
+    groups: dict[str, Any] = {"names": {}}
+    for context, text in texts(files("reports") / "wording", "report", language).items():
+        group, _, key = context.partition(".")
+        into = groups
+        if group == "names":
+            into = groups["names"]
+            group, _, key = key.partition(".")
+        into.setdefault(group, {})[key] = text
+    return groups
 
 
 @dataclass(frozen=True, slots=True)

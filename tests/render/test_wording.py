@@ -9,6 +9,8 @@ from typing import Any, get_args
 
 import pytest
 import yaml
+from babel.messages.catalog import Catalog
+from babel.messages.pofile import read_po
 
 from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.outcome import REFUSALS
@@ -20,11 +22,21 @@ from interpretation.laboratory.run import KINDS, Model, Response, SignalKind
 from interpretation.methods import Hazard, Standing
 from interpretation.quantities import ANALYTES, BASES
 from interpretation.results import CheckName, Flag, Outcome, Verdict
+from reports.catalogues import SOURCE
 from reports.fonts import font_files
 from reports.wording import LANGUAGES, catalogue
 
 ROOT = Path(__file__).parents[2]
 TABLES = ROOT / "tables"
+WORDING = ROOT / "reports" / "wording"
+TEMPLATE = WORDING / "report.pot"
+OTHERS = [language for language in LANGUAGES if language != SOURCE]
+
+
+def entries(path: Path) -> Catalog:
+    """The catalogue as translators' tools see it: with flags, and with what was struck out."""
+    with path.open("rb") as file:
+        return read_po(file, abort_invalid=True)
 
 
 def leaves(tree: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -51,6 +63,10 @@ def literals(folder: str, pattern: str) -> set[str]:
     return {found for path in sources for found in re.findall(pattern, path.read_text(encoding="utf-8"))}
 
 
+def test_every_language_has_a_catalogue() -> None:
+    assert sorted(path.name for path in WORDING.iterdir()) == sorted([*OTHERS, TEMPLATE.name])
+
+
 def test_all_languages_have_the_same_keys_and_placeholders() -> None:
     english = {path: placeholders(text) for path, text in leaves(catalogue("en"))}
     for language in LANGUAGES:
@@ -59,10 +75,29 @@ def test_all_languages_have_the_same_keys_and_placeholders() -> None:
         assert {p: v for p, v in other.items() if v != english[p]} == {}
 
 
-@pytest.mark.parametrize("language", LANGUAGES)
-def test_every_text_is_a_text(language: str) -> None:
-    # YAML turns a bare yes, no or 1 into something else.
-    assert [path for path, text in leaves(catalogue(language)) if not isinstance(text, str) or not text] == []
+@pytest.mark.parametrize("language", OTHERS)
+def test_every_sentence_is_translated_as_it_now_stands_in_english(language: str) -> None:
+    english = {entry.context: entry.id for entry in entries(TEMPLATE) if entry.id}
+    translated = entries(WORDING / language / "report.po")
+    assert {entry.context: entry.id for entry in translated if entry.id} == english
+    assert [entry.context for entry in translated if entry.id and not str(entry.string).strip()] == []
+    assert [entry.context for entry in translated if entry.fuzzy] == []
+    assert translated.obsolete == {}
+    assert str(translated.locale) == language
+
+
+@pytest.mark.parametrize("path", sorted(WORDING.rglob("*.po*")), ids=lambda path: path.name)
+def test_a_catalogue_is_in_order(path: Path) -> None:
+    """Each key once, placeholders flagged for a translator's tool to check, texts without loose ends."""
+    found = [entry for entry in entries(path) if entry.id]
+    written = path.read_text("utf-8")
+    assert len(re.findall(r"^msgctxt ", written, re.MULTILINE)) == len(found)
+    assert len(re.findall(r"^msgid ", written, re.MULTILINE)) == len(found) + 1  # the head has no context
+    flagged = re.findall(r'^#, python-brace-format\nmsgctxt "(.*)"$', written, re.MULTILINE)
+    assert flagged == [entry.context for entry in found if placeholders(str(entry.id))]
+    loose = [entry.context for entry in found for text in (entry.id, entry.string) if text != text.strip()]
+    assert loose == []
+    assert path.suffix == ".po" or [entry.context for entry in found if entry.string] == []
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
