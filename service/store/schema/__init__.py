@@ -30,6 +30,7 @@ from service.store.schema.tables import (
     table_revision,
     table_upload,
 )
+from service.store.schema.work import delivery, delivery_try, job, job_item
 
 __all__ = [
     "Utc",
@@ -39,10 +40,14 @@ __all__ = [
     "attempt",
     "audit",
     "county",
+    "delivery",
+    "delivery_try",
     "document",
     "farm",
     "field",
     "grower",
+    "job",
+    "job_item",
     "laboratory",
     "link",
     "metadata",
