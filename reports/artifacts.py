@@ -12,28 +12,32 @@ from typing import Any
 ARTIFACT = b"/Artifact <</Type /Pagination>> BDC"
 
 
-def mark_furniture(_document: Any, pdf: Any) -> None:
-    """Finish a tagged document: a ``finisher`` of WeasyPrint's ``write_pdf``.
+def mark_furniture(pdf: Any, objects: dict[int, Any]) -> None:
+    """Mark it in a tagged file.
 
     Parameters
     ----------
-    _document
-        The laid-out document, not used.
     pdf
-        The document about to be written, changed in place.
+        The file about to be written, changed in place.
+    objects
+        Its objects by number.
     """
-    objects = {item.number: item for item in pdf.objects}
-    root = objects[_number(pdf.catalog["StructTreeRoot"])]
+    root = objects[number_of(pdf.catalog["StructTreeRoot"])]
     in_structure = _reachable(objects, root)
-    parents = objects[_number(root["ParentTree"])]["Nums"]
+    parents = objects[number_of(root["ParentTree"])]["Nums"]
     for page_number, owners in zip(parents[::2], parents[1::2], strict=True):
         if not isinstance(owners, list):
             continue  # an annotation, not a page
-        loose = {mcid for mcid, owner in enumerate(owners) if _number(owner) not in in_structure}
-        page = objects[_number(pdf.page_references[page_number])]
-        _rewrite(objects[_number(page["Contents"])].stream, loose)
+        loose = {mcid for mcid, owner in enumerate(owners) if number_of(owner) not in in_structure}
+        page = objects[number_of(pdf.page_references[page_number])]
+        _rewrite(objects[number_of(page["Contents"])].stream, loose)
         for mcid in loose:
             owners[mcid] = b"null"
+
+
+def number_of(reference: bytes) -> int:
+    """Number of the object that a reference names."""
+    return int(reference.split()[0])
 
 
 def _reachable(objects: dict[int, Any], root: Any) -> set[int]:
@@ -44,7 +48,7 @@ def _reachable(objects: dict[int, Any], root: Any) -> set[int]:
         found.add(item.number)
         kids = item.get("K", [])
         waiting.extend(
-            objects[_number(kid)] for kid in kids if isinstance(kid, bytes) and kid.endswith(b" R")
+            objects[number_of(kid)] for kid in kids if isinstance(kid, bytes) and kid.endswith(b" R")
         )
     return found
 
@@ -53,7 +57,3 @@ def _rewrite(stream: list[Any], loose: set[int]) -> None:
     for index, item in enumerate(stream):
         if isinstance(item, dict) and item.get("MCID") in loose:
             stream[index - 1 : index + 2] = [ARTIFACT, b"", b""]
-
-
-def _number(reference: bytes) -> int:
-    return int(reference.split()[0])

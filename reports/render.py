@@ -1,35 +1,22 @@
-"""From a view model to HTML and to a tagged PDF, the same bytes for the same input.
-
-One renderer a process: fonts, parsed styles and templates are read once and shared by all pages.
-"""
+"""From a view model to HTML and to a tagged PDF, the same bytes for the same input."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from functools import cache
-from importlib.resources import files
-from typing import Any, Literal
+import gc
+from datetime import UTC, date, datetime
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from interpretation.results import FieldAdvice
+from reports.build import build_report
+from reports.renderer import PAPERS, Paper, fill, renderer, style_names, style_text
+from reports.view import GrowerReport, LaboratoryCard, Notice, RunPage
 
-from interpretation.errors import FurrowsliceError
-from reports.artifacts import mark_furniture
-from reports.fonts import only_bundled_fonts
-from reports.view import GrowerReport, RunPage
+__all__ = ["PAPERS", "Paper", "check_libraries", "html", "page_kind", "pdf", "warm_up"]
 
-Paper = Literal["a4", "letter"]
-PAPERS: tuple[Paper, ...] = ("a4", "letter")
-APT_LINE = "apt-get install libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0"
-
-# Characters XML does not allow, and controls that turn the direction of text around them.
-_UNPRINTABLE = re.compile(
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\ufffe\uffff\ud800-\udfff]"
-)
+Printable = GrowerReport | RunPage | Notice
+_KINDS: dict[type, str] = {GrowerReport: "report", RunPage: "sheet", Notice: "notice"}
 
 
-def html(page: GrowerReport | RunPage, paper: Paper = "a4") -> str:
+def html(page: Printable, paper: Paper = "a4") -> str:
     """Write a page as one self-contained HTML document.
 
     Parameters
@@ -44,11 +31,12 @@ def html(page: GrowerReport | RunPage, paper: Paper = "a4") -> str:
     FurrowsliceError
         If the paper is unknown.
     """
-    return _fill(page, _styles(page_kind(page), paper))
+    kind = page_kind(page)
+    return fill(kind, style_text(*style_names(kind, paper)), page=page)
 
 
-def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str | None = None) -> bytes:
-    """Write a page as PDF/UA-1 with its machine-readable copy attached.
+def pdf(page: Printable, paper: Paper = "a4", attachment_json: str | None = None) -> bytes:
+    """Write a page as PDF/A-3a and PDF/UA-1 in one, with its machine-readable copy attached.
 
     Parameters
     ----------
@@ -57,7 +45,7 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
     paper
         ``a4`` or ``letter``.
     attachment_json
-        JSON to attach; without it the page's own copy.
+        JSON to attach; without it the page's own copy. A notice has none.
 
     Returns
     -------
@@ -67,12 +55,16 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
     Raises
     ------
     FurrowsliceError
-        If the paper is unknown or the libraries that draw text are not installed.
+        If the paper is unknown, or the libraries that draw text or the fonts are not installed.
     """
     kind = page_kind(page)
-    engine = _engine()
+    if isinstance(page, Notice):
+        return renderer().draw(fill(kind, page=page), kind, paper)
     day = datetime.fromisoformat(page.issued_on).replace(tzinfo=UTC)
-    attached = engine.weasyprint.Attachment(
+    return renderer().draw(
+        fill(kind, page=page),
+        kind,
+        paper,
         string=page.attachment if attachment_json is None else attachment_json,
         name=page.attachment_name,
         description=page.words["attachment-about"],
@@ -80,105 +72,37 @@ def pdf(page: GrowerReport | RunPage, paper: Paper = "a4", attachment_json: str 
         modified=day,
         relationship="Data",
     )
-    written: bytes = parsed(page).write_pdf(
-        stylesheets=[parsed_styles(kind, paper)],
-        font_config=_engine().fonts,
-        attachments=[attached],
-        pdf_variant="pdf/ua-1",
-        finisher=mark_furniture,
-    )
-    return written
 
 
-def draw_plain(document: str) -> bytes:
-    """Write an HTML document of our own as PDF/UA-1, with nothing but its own styles."""
-    engine = _engine()
-    drawn = engine.document_class(string=document, url_fetcher=engine.fetcher)
-    written: bytes = drawn.write_pdf(font_config=engine.fonts, pdf_variant="pdf/ua-1")
-    return written
-
-
-def parsed(page: GrowerReport | RunPage) -> Any:
-    """Fill a page and read it for drawing; its styles come separately."""
-    engine = _engine()
-    return engine.document_class(string=_fill(page, ""), url_fetcher=engine.fetcher)
-
-
-def page_kind(page: GrowerReport | RunPage) -> str:
+def page_kind(page: Printable) -> str:
     """Name of a page's template and style."""
-    return "report" if isinstance(page, GrowerReport) else "sheet"
+    return _KINDS[type(page)]
 
 
-def _fill(page: GrowerReport | RunPage, style: str) -> str:
-    template = _templates().get_template(f"{page_kind(page)}.html.j2")
-    return _UNPRINTABLE.sub("", template.render(page=page, style=style))
+def check_libraries() -> None:
+    """Refuse now what would fail at the first page.
+
+    Raises
+    ------
+    FurrowsliceError
+        If a library that draws text, or a font, is not installed; it names the line to type.
+    """
+    renderer()
 
 
-@cache
-def _templates() -> Environment:
-    return Environment(
-        loader=PackageLoader("reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
+def warm_up() -> None:
+    """Make a fresh process ready to draw thousands of reports: the initialiser of a pool's workers.
 
-
-@cache
-def _styles(kind: str, paper: Paper) -> str:
-    if paper not in PAPERS:
-        raise FurrowsliceError(
-            f"unknown paper {paper!r}", expected=f"one of {', '.join(PAPERS)}", fix="choose one of these"
-        )
-    return "\n".join(_style(name) for name in ("page", kind, paper))
-
-
-@dataclass(frozen=True, slots=True)
-class Engine:
-    """WeasyPrint as all pages share it."""
-
-    weasyprint: Any
-    fonts: Any
-    fetcher: Any  # opens nothing but ``data:``
-    document_class: Any
-
-
-@cache
-def _engine() -> Engine:
-    with only_bundled_fonts():
-        try:
-            import weasyprint
-            from weasyprint.text.fonts import FontConfiguration
-            from weasyprint.urls import URLFetcher
-        except OSError as error:
-            raise FurrowsliceError(
-                f"the libraries that draw text are not installed ({error})",
-                expected="Pango, PangoFT2 and HarfBuzz-subset",
-                fix=f"as root: {APT_LINE}",
-            ) from error
-        fonts = FontConfiguration()
-    fetcher = URLFetcher(allowed_protocols=("data",))
-    elements = weasyprint.CSS(string=_style("elements"), url_fetcher=fetcher)
-
-    class Document(weasyprint.HTML):  # type: ignore[misc]
-        """A document with our own element defaults; the hook is private, so the version is pinned."""
-
-        def _ua_stylesheets(self, forms: bool = False) -> list[Any]:  # noqa: ARG002
-            return [elements]
-
-    return Engine(weasyprint, fonts, fetcher, Document)
-
-
-@cache
-def parsed_styles(kind: str, paper: Paper) -> Any:
-    """Styles of a kind of page, read once."""
-    engine = _engine()
-    return engine.weasyprint.CSS(
-        string=_styles(kind, paper), font_config=engine.fonts, url_fetcher=engine.fetcher
-    )
-
-
-def _style(name: str) -> str:
-    return (files("reports") / "styles" / f"{name}.css").read_text("utf-8")
+    It draws an empty report, so that fonts, styles and templates are read, and then takes all that is there
+    out of the collector's rounds.
+    """
+    empty = FieldAdvice(
+        field_id="–", field_name="", farm_name="", grower_name="", region="–", region_name="–", crop="–",
+        yield_goal=None, yield_unit="", previous_crop="", area_ha=None, samples=(), results=(), amounts=(),
+        notes=(), tables=(), methods=(), sources=(),
+    )  # fmt: skip
+    card = LaboratoryCard(name="–", address=("–",), report_id="–", issued_on=date(2000, 1, 1))
+    for paper in PAPERS:
+        pdf(build_report(empty, card), paper)
+    gc.collect()
+    gc.freeze()

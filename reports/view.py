@@ -62,6 +62,18 @@ class LaboratoryCard(Record):
     tables_release: TablesRelease | None = Field(default=None, exclude_if=lambda release: release is None)
 
 
+class EarlierResult(Record):
+    """One value of an earlier visit to the same field, by the same method as a value of this report."""
+
+    sampled_on: date
+    label: Line  # the grower's name for the place
+    analyte: str
+    method: str
+    unit: str
+    value: float | None
+    below: float | None
+
+
 @dataclass(frozen=True, slots=True)
 class Fact:
     """One labelled fact."""
@@ -335,3 +347,15 @@ class RunPage(Page):
     flags: tuple[Fact, ...]
     hazards: tuple[str, ...]  # the last line defers to safety data sheets and hygiene plan
     declarations: tuple[str, ...]
+
+
+# ------------------------------------------------------------------------------------------- notice
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A heading and a sentence on a page of their own."""
+
+    language: str
+    title: str
+    sentence: str

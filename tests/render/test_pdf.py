@@ -23,9 +23,10 @@ import pikepdf
 import pytest
 
 from interpretation.errors import FurrowsliceError
-from reports import render
+from reports import libraries
 from reports.build import build_report
 from reports.render import PAPERS, Paper, html, pdf
+from reports.renderer import Renderer, renderer
 from reports.sheet import build_sheet
 from tests.render.demo_run import run_sheet
 from tests.render.demo_world import field, laboratory
@@ -184,7 +185,7 @@ def test_another_process_gives_the_same_bytes() -> None:
 
 
 def test_nothing_is_fetched_from_anywhere() -> None:
-    fetcher = render._engine().fetcher
+    fetcher = renderer().fetcher
     for address in ("http://127.0.0.1:9/x.png", "file:///etc/hostname", "ftp://127.0.0.1/x"):
         with pytest.raises(ValueError, match="disallowed protocol"):
             fetcher.fetch(address)
@@ -222,7 +223,7 @@ def test_missing_libraries_are_named_with_the_line_to_type(monkeypatch: pytest.M
 
     monkeypatch.setattr(builtins, "__import__", without_pango)
     with pytest.raises(FurrowsliceError) as caught:
-        render._engine.__wrapped__()
+        Renderer()
     assert "libpango-1.0-0" in caught.value.what
-    assert caught.value.fix == f"as root: {render.APT_LINE}"
+    assert caught.value.fix == f"as root: {libraries.APT_LINE}"
     assert "FONTCONFIG_FILE" not in os.environ
