@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
@@ -14,13 +14,14 @@ from pydantic import BaseModel, ConfigDict
 
 from interpretation.agronomy.advise import advise as advise_on
 from interpretation.agronomy.advise import field_ids
+from interpretation.agronomy.context import CONTEXT
 from interpretation.agronomy.records import field_advice
 from interpretation.agronomy.tables import TableSet
 from interpretation.results import FieldAdvice
-from reports.build import build_report
+from interpretation.soil_values import COLUMNS
 from reports.render import pdf
 from reports.view import LaboratoryCard
-from service.actions.card import issued
+from service.actions.reportinputs import ReportInputs, page_of, rows_of
 from service.files import safe_name, write_atomically
 
 
@@ -62,16 +63,46 @@ def refusals(field: FieldAdvice) -> int:
     return sum(refusal is not None for refusal in refused)
 
 
+def inputs_by_field(
+    values: Sequence[pd.DataFrame], context: pd.DataFrame, convert: Sequence[str] = ()
+) -> Mapping[str, dict[str, object]]:
+    """What each field's report is made from, by field: its values, samples and equations."""
+    soil = pd.concat(values, ignore_index=True)
+    fields = soil["lab_number"].map(context.set_index("lab_number")["field_id"])
+    none = soil.iloc[:0]
+    soil_of = dict(iter(soil.groupby(fields, sort=False)))
+    return {
+        str(field_id): {
+            "values": rows_of(soil_of.get(field_id, none), COLUMNS), "samples": rows_of(samples, CONTEXT),
+            "convert": tuple(convert),
+        }
+        for field_id, samples in context.groupby("field_id", sort=False)
+    }  # fmt: skip
+
+
 def write_report(
-    field: FieldAdvice, card: LaboratoryCard, style: Style, issued_on: date, folder: Path
+    field: FieldAdvice,
+    made_from: Mapping[str, object],
+    card: LaboratoryCard,
+    style: Style,
+    issued_on: date,
+    folder: Path,
 ) -> WrittenReport:
-    """Write one field's report as PDF, named after the field, whole or not at all."""
-    lab = issued(card, field.model_dump_json(), issued_on)
-    content = pdf(build_report(field, lab, locale=style.language, units=style.units), style.paper)
+    """Write one field's report as PDF, named after the field, whole or not at all.
+
+    Parameters
+    ----------
+    made_from
+        The field's own of :func:`inputs_by_field`.
+    """
+    asked = {"language": style.language, "units": style.units, "paper": style.paper, "card": card}
+    # The card of a folder of tables pins no release: the advice does, by the fingerprints of its tables.
+    inputs = ReportInputs.model_validate({**made_from, **asked}).on(issued_on, field.model_dump_json())
+    content = pdf(page_of(inputs, field), style.paper)
     path = write_atomically(folder / f"{safe_name(field.field_id)}.report.pdf", content)
     return WrittenReport(
         field_id=field.field_id,
-        report_id=lab.report_id,
+        report_id=inputs.card.report_id,
         file=path,
         sha256=hashlib.sha256(content).hexdigest(),
         refusals=refusals(field),

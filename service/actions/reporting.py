@@ -8,25 +8,36 @@ since it was looked at.
 from __future__ import annotations
 
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from interpretation.agronomy.context import CONTEXT
+from interpretation.errors import FurrowsliceError
 from interpretation.results import FieldAdvice
-from reports.build import build_report
+from interpretation.soil_values import COLUMNS
 from reports.render import pdf
 from reports.view import LONGEST_LINE, LaboratoryCard, TablesRelease
-from service.actions.advising import advise_on
-from service.actions.card import NOT_ISSUED, issued, with_comment
+from service.actions.advising import check_crops, context, plan_of
+from service.actions.card import NOT_ISSUED, with_comment
+from service.actions.reportinputs import (
+    ReportInputs,
+    advise_each,
+    earlier_results,
+    page_of,
+    plain_rows,
+    rows_of,
+)
 from service.books import SHARED
 from service.callers import Caller, Right
 from service.refusals import Conflict, Invalid, Unavailable
 from service.site import InForce, Site
 from service.store import documents, laboratories, reports, visits
-from service.store.database import Look
+from service.store.database import Change, Look
 from service.store.land import absent
 from service.store.reports import ReportRow
 from service.store.visits import VisitRow
@@ -54,15 +65,26 @@ class Wish(BaseModel):
 
 
 @dataclass(frozen=True)
-class Draft:
-    """Everything that is printed, before it is drawn."""
+class Asked:
+    """A report that is wanted of a visit, with everything it is made from; nothing is worked out yet."""
 
     visit: VisitRow
-    advice: FieldAdvice
-    card: LaboratoryCard
     wish: Wish
+    inputs: ReportInputs
     replaces: int | None
-    in_force: InForce  # what it was made from
+    in_force: InForce  # what it is made from
+
+
+@dataclass(frozen=True)
+class Draft(Asked):
+    """Everything that is printed, before it is drawn."""
+
+    advice: FieldAdvice
+
+    @property
+    def card(self) -> LaboratoryCard:
+        """The laboratory's card as it is printed, with the report's identity."""
+        return self.inputs.card
 
 
 @dataclass(frozen=True)
@@ -87,7 +109,7 @@ def desk(site: Site, caller: Caller, visit_id: int) -> Desk:
 def blank_card(site: Site, caller: Caller, visit: VisitRow) -> LaboratoryCard:
     """The laboratory's card as a report of a visit would print it, without identity and day."""
     with site.database.look(caller, Right.READ_FIELDS) as look:
-        return _card(look, visit)
+        return _card(_laboratory(look), visit)
 
 
 def draft(site: Site, caller: Caller, visit_id: int, wish: Wish) -> Draft:
@@ -101,7 +123,14 @@ def draft(site: Site, caller: Caller, visit_id: int, wish: Wish) -> Draft:
         If there is a report of the visit for this crop already and it is not said to be replaced.
     """
     with site.database.look(caller, Right.ISSUE_REPORTS) as look:
-        return _draft(site, look, visit_id, wish)
+        asked = _the_one(asked_for(site, look, {visit_id: wish}, look.now.date()))
+    return advised((asked,))[0]
+
+
+def advised(asked: Sequence[Asked]) -> tuple[Draft, ...]:
+    """Work out what reports say; all of them are made from the same releases."""
+    advice = advise_each([each.inputs for each in asked], asked[0].in_force.tables)
+    return tuple(Draft(**vars(each), advice=found) for each, found in zip(asked, advice, strict=True))
 
 
 def drawn(made: Draft) -> bytes:
@@ -112,7 +141,7 @@ def drawn(made: Draft) -> bytes:
     Unavailable
         If so many are being drawn that this one would wait too long.
     """
-    page = build_report(made.advice, made.card, locale=made.wish.language, units=made.wish.units)
+    page = page_of(made.inputs, made.advice)
     with _turn():
         return pdf(page, made.wish.paper)
 
@@ -136,29 +165,35 @@ def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "")
     content = drawn(made)  # outside of any transaction: nobody waits for the database meanwhile
     with site.database.change(caller, Right.ISSUE_REPORTS) as change:
         reports.in_turn(change)  # before it is read whether a report stands already
-        again = _draft(site, change, visit_id, wish)
-        if again.card.report_id != made.card.report_id:
+        again = _the_one(asked_for(site, change, {visit_id: wish}, change.now.date()))
+        if again.inputs.card.report_id != made.card.report_id:
             raise _changed(visit_id)
-        added = reports.add(
-            change,
-            {
-                "sampling_id": visit_id, "report_id": made.card.report_id,
-                "issued_on": made.card.issued_on, "issued_by": caller.name, "crop": made.advice.crop,
-                "language": wish.language, "units": wish.units, "paper": wish.paper,
-                "advice": made.advice.model_dump(mode="json"), "card": made.card.model_dump(mode="json"),
-                **_pinned(again),
-                "document_sha256": documents.put(change, content),
-                "replaces": made.replaces,
-            },
-        )  # fmt: skip
-        change.note(
-            "issue", "report", added,
-            after={
-                "report": made.card.report_id, "visit": visit_id, "replaces": wish.replaces or None,
-                "language": wish.language, "units": wish.units, "paper": wish.paper,
-            },
-        )  # fmt: skip
-        return reports.the_report(change, added)
+        return reports.the_report(change, issued_in(change, made, content))
+
+
+def issued_in(change: Change, made: Draft, content: bytes) -> int:
+    """Store a report that was drawn, within a change that holds the laboratory's turn; returns its id."""
+    wish, visit_id = made.wish, made.visit.id
+    added = reports.add(
+        change,
+        {
+            "sampling_id": visit_id, "report_id": made.card.report_id,
+            "issued_on": made.card.issued_on, "issued_by": change.caller.name, "crop": made.advice.crop,
+            "language": wish.language, "units": wish.units, "paper": wish.paper,
+            "advice": made.advice.model_dump(mode="json"), "card": made.card.model_dump(mode="json"),
+            "inputs": made.inputs.model_dump(mode="json"), **_pinned(made),
+            "document_sha256": documents.put(change, content),
+            "replaces": made.replaces,
+        },
+    )  # fmt: skip
+    change.note(
+        "issue", "report", added,
+        after={
+            "report": made.card.report_id, "visit": visit_id, "replaces": wish.replaces or None,
+            "language": wish.language, "units": wish.units, "paper": wish.paper,
+        },
+    )  # fmt: skip
+    return added
 
 
 def find(site: Site, caller: Caller, search: str, page: int = 1) -> tuple[tuple[ReportRow, ...], bool]:
@@ -200,22 +235,69 @@ def document(site: Site, caller: Caller, report_id: int) -> tuple[ReportRow, byt
         return found, documents.get(look, found.document_sha256)
 
 
-def _draft(site: Site, look: Look, visit_id: int, wish: Wish) -> Draft:
-    in_force = site.in_force(look)
-    advised = advise_on(look, in_force.tables, visit_id)
-    visit, advice = advised.visit, advised.advice
-    if advice is None:
+def asked_for(
+    site: Site, look: Look, wishes: Mapping[int, Wish], day: date
+) -> dict[int, Asked | FurrowsliceError]:
+    """Put together what reports of several visits are made from, in a few queries.
+
+    Parameters
+    ----------
+    wishes
+        How the report of each visit is wanted, by the visit's id.
+    day
+        The day on which they are issued.
+
+    Returns
+    -------
+    dict
+        By the visit's id; in the place of a report that cannot be made stands why, as :func:`draft` raises.
+    """
+    ids = list(wishes)
+    found, samples = visits.visits_of(look, ids), visits.samples_of_visits(look, ids)
+    values, earlier = visits.values_of_visits(look, ids), visits.earlier_values(look, ids)
+    standing = reports.of_visits(look, ids)
+    in_force, laboratory = site.in_force(look), _laboratory(look)
+    asked: dict[int, Asked | FurrowsliceError] = {}
+    for visit_id, wish in wishes.items():
+        try:
+            if visit_id not in found:
+                raise absent("visit")
+            visit = found[visit_id]
+            soil = _reportable(visit, values.get(visit_id, []), in_force)
+            replaces = _replaced(standing.get(visit_id, ()), visit.plan.crop, wish)
+        except FurrowsliceError as error:
+            asked[visit_id] = error
+            continue
+        card = _card(laboratory, visit).model_copy(update={"replaces": wish.replaces})
+        card = with_comment(card, look.caller.name, visit.plan.comment)
+        card = card.model_copy(update={"tables_release": _release(in_force, visit.region)})
+        inputs = ReportInputs(
+            values=plain_rows(soil, COLUMNS),
+            samples=rows_of(context(visit, samples[visit_id], plan_of(visit)), CONTEXT),
+            earlier=earlier_results(earlier.get(visit_id, ())), card=card,
+            language=wish.language, units=wish.units, paper=wish.paper,
+        ).on(day)  # fmt: skip
+        asked[visit_id] = Asked(visit, wish, inputs, replaces, in_force)
+    return asked
+
+
+def _reportable(visit: VisitRow, soil: list[dict[str, Any]], in_force: InForce) -> list[dict[str, Any]]:
+    """The values of a visit, if there is anything to report by."""
+    check_crops(in_force.tables, plan_of(visit))
+    if not soil:
         raise Invalid(
-            "there is nothing to report yet", where=f"visit {visit_id}",
+            "there is nothing to report yet", where=f"visit {visit.id}",
             expected="at least one released or typed value of the visit's samples",
             fix="wait for the laboratory to release its run, or type the values of another paper",
         )  # fmt: skip
-    replaces = _replaced(reports.of_visit(look, visit_id), advice.crop, wish)
-    card = _card(look, visit).model_copy(update={"replaces": wish.replaces})
-    card = with_comment(card, look.caller.name, visit.plan.comment)
-    card = card.model_copy(update={"tables_release": _release(in_force, advice.region)})
-    content = advice.model_dump_json() + wish.model_dump_json()
-    return Draft(visit, advice, issued(card, content, look.now.date()), wish, replaces, in_force)
+    return soil
+
+
+def _the_one(asked: Mapping[int, Asked | FurrowsliceError]) -> Asked:
+    (only,) = asked.values()
+    if isinstance(only, FurrowsliceError):
+        raise only
+    return only
 
 
 def _pinned(made: Draft) -> dict[str, Any]:
@@ -259,11 +341,15 @@ def _replaced(earlier: tuple[ReportRow, ...], crop: str, wish: Wish) -> int | No
     return None
 
 
-def _card(look: Look, visit: VisitRow) -> LaboratoryCard:
+def _laboratory(look: Look) -> LaboratoryCard:
     found = laboratories.laboratory_by_id(look, look.scope.laboratory_id or 0)
     if found is None:
         raise absent("laboratory")
-    card = LaboratoryCard.model_validate(found.card | {"report_id": "-", "issued_on": NOT_ISSUED})
+    return LaboratoryCard.model_validate(found.card | {"report_id": "-", "issued_on": NOT_ISSUED})
+
+
+def _card(card: LaboratoryCard, visit: VisitRow) -> LaboratoryCard:
+    """A laboratory's card for the customer of a visit."""
     customer = ", ".join(" ".join(text.split()) for text in (visit.grower_name, visit.grower_address) if text)
     if visit.grower_address and len(customer) <= LONGEST_LINE:
         card = card.model_copy(update={"customer_address": customer})

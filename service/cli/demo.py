@@ -59,8 +59,9 @@ def demo(
     files = [here / "bench.csv", *(m.values_file for m in measured if m.values_file)]
     values = [read_bench(path, context) for path in files]
     style = fields.Style(paper, language, units)
+    made_from = fields.inputs_by_field(values, context)
     written = [
-        fields.write_report(field, card, style, ISSUED_ON, folder)
+        fields.write_report(field, made_from[field.field_id], card, style, ISSUED_ON, folder)
         for field in console.tracked(fields.advise(values, bench.tables, context), "Writing reports")
     ]
     if as_json:

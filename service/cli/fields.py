@@ -6,6 +6,7 @@ from datetime import date, datetime
 from pathlib import Path
 from typing import Annotated, Literal
 
+import pandas as pd
 import typer
 
 from interpretation.errors import FurrowsliceError
@@ -44,12 +45,9 @@ ConvertOption = Annotated[
 ]
 
 
-def _advice(
-    values: list[Path], samples: Path, tables: Path | None, convert: list[str] | None
-) -> tuple[FieldAdvice, ...]:
+def _read(values: list[Path], samples: Path) -> tuple[list[pd.DataFrame], pd.DataFrame]:
     context = read_samples(samples).context
-    frames = [read_bench(path, context) for path in values]
-    return actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
+    return [read_bench(path, context) for path in values], context
 
 
 def _print_idle(convert: list[str] | None, fields: tuple[FieldAdvice, ...]) -> None:
@@ -75,7 +73,8 @@ def advise(
     as_json: JsonOption = False,
 ) -> None:
     """Class soil values and work out amounts, field by field."""
-    advised = _advice(values, samples, tables, convert)
+    frames, context = _read(values, samples)
+    advised = actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
     if as_json:
         console.print_json(AdviseAnswer(fields=advised))
     else:
@@ -163,7 +162,9 @@ def report(
     as_json: JsonOption = False,
 ) -> None:
     """Write one printable PDF per field."""
-    advised = _advice(values, samples, tables, convert)
+    frames, context = _read(values, samples)
+    advised = actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
+    made_from = actions.inputs_by_field(frames, context, convert or ())
     day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
     style = actions.Style(paper=paper, language=language, units=units)
     card = read_laboratory(laboratory)
@@ -171,7 +172,12 @@ def report(
     comments = comments_by_field(comment, [field.field_id for field in advised])
     written = [
         actions.write_report(
-            field, with_comment(card, agent, comments.get(field.field_id, "")), style, day, folder
+            field,
+            made_from[field.field_id],
+            with_comment(card, agent, comments.get(field.field_id, "")),
+            style,
+            day,
+            folder,
         )
         for field in console.tracked(advised, "Writing reports")
     ]

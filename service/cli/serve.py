@@ -7,7 +7,6 @@ import signal
 import socket
 import tempfile
 from contextlib import closing
-from ipaddress import ip_address
 from pathlib import Path
 from threading import Event
 from typing import Annotated, Any, NoReturn
@@ -17,7 +16,7 @@ import typer
 
 from interpretation.errors import FurrowsliceError
 from service.cli.options import with_settings
-from service.settings import Settings, read_settings
+from service.settings import Settings, is_loopback, read_settings
 
 
 @with_settings()
@@ -80,16 +79,6 @@ def check_address(settings: Settings) -> None:
             expected="127.0.0.1, or a proxy with TLS in front and its https:// address as --public-url",
             fix="leave out --host, or set up the proxy as the README says and give --public-url https://...",
         )
-
-
-def is_loopback(host: str) -> bool:
-    """Whether only this machine reaches a host."""
-    if host.casefold() == "localhost":
-        return True
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return False
 
 
 def bind(host: str, port: int) -> socket.socket:

@@ -302,7 +302,7 @@ def _erase_reports(
             .where(report.c.id == row.id)
             .values(
                 advice=_nameless(scrub(row.advice)), card=scrub(row.card) | _blank(row.card, _CARD),
-                document_sha256=notices[row.language],
+                inputs=None, document_sha256=notices[row.language],
             )
         )  # fmt: skip
     still = sa.select(report.c.document_sha256)

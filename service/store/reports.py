@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Any
 
@@ -93,6 +94,14 @@ def reports_after(look: Look, after: int, most: int, search: str = "") -> tuple[
 def of_visit(look: Look, visit_id: int) -> tuple[ReportRow, ...]:
     """Reports of one visit, oldest first."""
     return _rows(look, _own(look).where(report.c.sampling_id == visit_id).order_by(report.c.id))
+
+
+def of_visits(look: Look, visit_ids: Sequence[int]) -> dict[int, tuple[ReportRow, ...]]:
+    """Reports of several visits, oldest first; a visit without any is left out."""
+    found: dict[int, tuple[ReportRow, ...]] = {}
+    for row in _rows(look, _own(look).where(report.c.sampling_id.in_(visit_ids)).order_by(report.c.id)):
+        found[row.visit_id] = (*found.get(row.visit_id, ()), row)
+    return found
 
 
 def the_report(look: Look, report_id: int) -> ReportRow:

@@ -116,38 +116,106 @@ def the_visit(look: Look, visit_id: int) -> VisitRow:
     NotFound
         If there is none in the caller's scope.
     """
-    found = _VISIT.where(sampling.c.id == visit_id, own_fields(look.scope))
-    row = look.connection.execute(found).mappings().one_or_none()
-    if row is None:
+    found = visits_of(look, [visit_id])
+    if not found:
         raise absent("visit")
+    return found[visit_id]
+
+
+def visits_of(look: Look, visit_ids: Sequence[int]) -> dict[int, VisitRow]:
+    """Visits by their ids; those outside the caller's scope are left out."""
+    chosen = _VISIT.where(sampling.c.id.in_(visit_ids), own_fields(look.scope))
+    return {row["id"]: _visit(row) for row in look.connection.execute(chosen).mappings()}
+
+
+def _visit(row: sa.RowMapping) -> VisitRow:
     plan = PlanRow(**{name: row[name] for name in _PLAN})
     return VisitRow(**{name: value for name, value in row.items() if name not in _PLAN}, plan=plan)
 
 
 def samples_of(look: Look, visit_id: int) -> tuple[SampleOfVisit, ...]:
     """Samples of a visit that the caller has been shown to own, in the order of their numbers."""
-    found = (
-        sa.select(*(sample.c[name] for name in SampleOfVisit.model_fields))
-        .where(sample.c.sampling_id == visit_id)
+    return samples_of_visits(look, [visit_id]).get(visit_id, ())
+
+
+def samples_of_visits(look: Look, visit_ids: Sequence[int]) -> dict[int, tuple[SampleOfVisit, ...]]:
+    """As :func:`samples_of`, of several visits; one without samples is left out."""
+    chosen = (
+        sa.select(sample.c.sampling_id, *(sample.c[name] for name in SampleOfVisit.model_fields))
+        .where(sample.c.sampling_id.in_(visit_ids))
         .order_by(sample.c.lab_number, sample.c.id)
     )
-    return tuple(SampleOfVisit(**row) for row in look.connection.execute(found).mappings())
+    found: dict[int, tuple[SampleOfVisit, ...]] = {}
+    for row in look.connection.execute(chosen).mappings():
+        values = dict(row)
+        visit_id = values.pop("sampling_id")
+        found[visit_id] = (*found.get(visit_id, ()), SampleOfVisit(**values))
+    return found
+
+
+_OF_VALUE = (
+    sample.c.lab_number, soil_value.c.analyte, soil_value.c.form, soil_value.c.method,
+    soil_value.c.value, soil_value.c.unit, soil_value.c.basis, soil_value.c.standard_uncertainty,
+    soil_value.c.below, sample.c.depth_from_cm, sample.c.depth_to_cm, sample.c.sampled_on,
+    soil_value.c.origin,
+)  # fmt: skip
 
 
 def standing_values(look: Look, visit_id: int) -> list[dict[str, Any]]:
     """Standing soil values of a visit, as the columns of a frame of soil values."""
-    found = (
-        sa.select(
-            sample.c.lab_number, soil_value.c.analyte, soil_value.c.form, soil_value.c.method,
-            soil_value.c.value, soil_value.c.unit, soil_value.c.basis, soil_value.c.standard_uncertainty,
-            soil_value.c.below, sample.c.depth_from_cm, sample.c.depth_to_cm, sample.c.sampled_on,
-            soil_value.c.origin,
-        )
+    return values_of_visits(look, [visit_id]).get(visit_id, [])
+
+
+def values_of_visits(look: Look, visit_ids: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
+    """As :func:`standing_values`, of several visits; one without values is left out."""
+    chosen = (
+        sa.select(sample.c.sampling_id, *_OF_VALUE)
         .join(sample, soil_value.c.sample_id == sample.c.id)
-        .where(sample.c.sampling_id == visit_id, soil_value.c.superseded_at.is_(None))
+        .where(sample.c.sampling_id.in_(visit_ids), soil_value.c.superseded_at.is_(None))
         .order_by(sample.c.lab_number, soil_value.c.id)
+    )
+    found: dict[int, list[dict[str, Any]]] = {}
+    for row in look.connection.execute(chosen).mappings():
+        values = dict(row)
+        found.setdefault(values.pop("sampling_id"), []).append(values)
+    return found
+
+
+def earlier_values(look: Look, visit_ids: Sequence[int]) -> dict[int, list[dict[str, Any]]]:
+    """Standing values of earlier visits to the same fields, newest first; a visit without any is left out.
+
+    Only what the visit itself has a value of, by the same method in the same unit, basis and layer: anything
+    else cannot be set beside it.
+    """
+    then, before, now = sampling.alias("then"), sample.alias("before"), sample.alias("now")
+    old, new = soil_value.alias("old"), soil_value.alias("new")
+    alike = (
+        sa.select(new.c.id)
+        .join(now, new.c.sample_id == now.c.id)
+        .where(now.c.sampling_id == sampling.c.id, new.c.superseded_at.is_(None))
+        .where(*(new.c[name] == old.c[name] for name in ("analyte", "form", "method", "unit", "basis")))
+        .where(*(now.c[name] == before.c[name] for name in ("depth_from_cm", "depth_to_cm")))
+        .exists()
+    )
+    chosen = (
+        sa.select(
+            sampling.c.id.label("visit_id"), before.c.sampled_on, before.c.label, old.c.analyte, old.c.method,
+            old.c.unit, old.c.value, old.c.below,
+        )
+        .select_from(
+            sampling.join(then, then.c.field_id == sampling.c.field_id)
+            .join(before, before.c.sampling_id == then.c.id)
+            .join(old, old.c.sample_id == before.c.id)
+        )
+        .where(sampling.c.id.in_(visit_ids), then.c.sampled_on < sampling.c.sampled_on)
+        .where(old.c.superseded_at.is_(None), alike)
+        .order_by(before.c.sampled_on.desc(), before.c.lab_number, old.c.id)
     )  # fmt: skip
-    return [dict(row) for row in look.connection.execute(found).mappings()]
+    found: dict[int, list[dict[str, Any]]] = {}
+    for row in look.connection.execute(chosen).mappings():
+        values = dict(row)
+        found.setdefault(values.pop("visit_id"), []).append(values)
+    return found
 
 
 def change_plan(change: Change, visit: VisitRow, version: int, values: Mapping[str, Any]) -> None:
