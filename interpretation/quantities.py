@@ -80,6 +80,16 @@ DEPTH_TOLERANCE_CM = 0.5
 KG_PER_HA_PER_LB_PER_ACRE = KG_PER_LB / HA_PER_ACRE
 T_PER_HA_PER_TON_PER_ACRE = 2000 * KG_PER_LB / 1000 / HA_PER_ACRE
 KG_PER_HA_PER_LB_PER_1000_FT2 = KG_PER_LB / 92.90304 * 10_000  # 1000 ft2 of 0.3048 m each way
+# What one of each rate unit is in kg/ha.
+KG_PER_HA: MappingProxyType[RateUnit, float] = MappingProxyType(
+    {
+        "kg/ha": 1.0,
+        "t/ha": 1000.0,
+        "lb/ac": KG_PER_HA_PER_LB_PER_ACRE,
+        "ton/ac": 1000.0 * T_PER_HA_PER_TON_PER_ACRE,
+        "lb/1000ft2": KG_PER_HA_PER_LB_PER_1000_FT2,
+    }
+)
 
 # Read only to work something else out (lime from a buffer pH): a region need not have classes for them.
 SUPPORTING = frozenset({"buffer-pH", "exchangeable-acidity", "moisture"})

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
-from typing import Literal
+from typing import Literal, get_args
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date
@@ -18,47 +18,74 @@ from interpretation.quantities import (
     CM_PER_INCH,
     DEPTH_TOLERANCE_CM,
     HA_PER_ACRE,
+    KG_PER_HA,
     KG_PER_HA_PER_LB_PER_1000_FT2,
     KG_PER_HA_PER_LB_PER_ACRE,
     T_PER_HA_PER_TON_PER_ACRE,
 )
 
-Units = Literal["metric", "us"]
+Units = Literal["metric", "us", "garden-metric", "garden-us"]
+UNITS: tuple[Units, ...] = get_args(Units)
 LITRES_PER_US_GALLON = 3.785411784  # exact: 231 cubic inches of 2.54 cm
+ML_PER_US_OUNCE = 1000 * LITRES_PER_US_GALLON / 128
+M2_PER_FT2 = 0.3048**2
+FT2_PER_ACRE = 43_560
 
 # Written for the eye; files and interfaces keep the plain spelling.
 PRINTED = {
     "ug/kg": "µg/kg", "mg/dm3": "mg/dm³", "cmol/dm3": "cmol/dm³", "pH": "", "ratio": "", "index": "",
-    "lb/1000ft2": "lb/1000 ft²",
+    "lb/1000ft2": "lb/1000 ft²", "floz/1000ft2": "fl oz/1000 ft²", "g/100m2": "g/100 m²",
+    "kg/100m2": "kg/100 m²", "mL/100m2": "mL/100 m²", "ft2": "ft²", "m2": "m²",
     "P2O5": "P₂O₅", "K2O": "K₂O", "NO3-N": "NO₃-N", "NO3": "NO₃", "NO2-N": "NO₂-N", "NO2": "NO₂",
     "NH4-N": "NH₄-N", "NH4": "NH₄", "SO4-S": "SO₄-S", "SO4": "SO₄", "PO4": "PO₄", "CaCO3": "CaCO₃",
 }  # fmt: skip
 
-# unit -> (unit in the other system, how many of it one unit makes)
-_TO_US = {
-    "kg/ha": ("lb/ac", 1 / KG_PER_HA_PER_LB_PER_ACRE),
-    "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
-    "L/ha": ("gal/ac", HA_PER_ACRE / LITRES_PER_US_GALLON),
-    "ha": ("ac", 1 / HA_PER_ACRE),
-    "cm": ("in", 1 / CM_PER_INCH),
+# For each system: unit -> (unit it is printed in, how many of that one unit makes)
+_Conversions = dict[str, tuple[str, float]]
+_TO_GARDEN_US: _Conversions = {
+    **{unit: ("lb/1000ft2", kg / KG_PER_HA_PER_LB_PER_1000_FT2) for unit, kg in KG_PER_HA.items()},
+    "lb/ac": ("lb/1000ft2", 1000 / FT2_PER_ACRE),  # the same as above, to the last digit
+    "ton/ac": ("lb/1000ft2", 2000 * 1000 / FT2_PER_ACRE),
 }
-_TO_METRIC = {
-    "lb/ac": ("kg/ha", KG_PER_HA_PER_LB_PER_ACRE),
-    "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
-    "lb/1000ft2": ("kg/ha", KG_PER_HA_PER_LB_PER_1000_FT2),
+# 1 kg/ha = 1000 g on 10 000 m2: 10 g on 100 m2.
+_TO_GARDEN_METRIC: _Conversions = {unit: ("g/100m2", 10 * kg) for unit, kg in KG_PER_HA.items()}
+_GENERAL: dict[Units, _Conversions] = {
+    "metric": {
+        "lb/ac": ("kg/ha", KG_PER_HA_PER_LB_PER_ACRE),
+        "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
+        "lb/1000ft2": ("kg/ha", KG_PER_HA_PER_LB_PER_1000_FT2),
+    },
+    "us": {
+        "kg/ha": ("lb/ac", 1 / KG_PER_HA_PER_LB_PER_ACRE),
+        "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
+        "L/ha": ("gal/ac", HA_PER_ACRE / LITRES_PER_US_GALLON),
+        "ha": ("ac", 1 / HA_PER_ACRE),
+        "cm": ("in", 1 / CM_PER_INCH),
+    },
+    "garden-metric": _TO_GARDEN_METRIC | {"L/ha": ("mL/100m2", 10.0), "ha": ("m2", 10_000.0)},
+    "garden-us": _TO_GARDEN_US
+    | {
+        "L/ha": ("floz/1000ft2", 1000 * M2_PER_FT2 / 10 / ML_PER_US_OUNCE),
+        "ha": ("ft2", 10_000 / M2_PER_FT2),
+        "cm": ("in", 1 / CM_PER_INCH),
+    },
 }
-# Lime is bought by the tonne or the ton, whatever a table states it in; how many of it one unit makes.
-_LIME_TO_US = {
-    "kg/ha": ("ton/ac", 0.001 / T_PER_HA_PER_TON_PER_ACRE),
-    "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
-    "lb/ac": ("ton/ac", 1 / 2000),
-    "lb/1000ft2": ("ton/ac", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2 / T_PER_HA_PER_TON_PER_ACRE),
-}
-_LIME_TO_METRIC = {
-    "kg/ha": ("t/ha", 0.001),
-    "lb/ac": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_ACRE),
-    "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
-    "lb/1000ft2": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2),
+# Lime is bought by the tonne or the ton, whatever a table states it in, and for a garden by the bag.
+_LIME: dict[Units, _Conversions] = {
+    "metric": {
+        "kg/ha": ("t/ha", 0.001),
+        "lb/ac": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_ACRE),
+        "ton/ac": ("t/ha", T_PER_HA_PER_TON_PER_ACRE),
+        "lb/1000ft2": ("t/ha", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2),
+    },
+    "us": {
+        "kg/ha": ("ton/ac", 0.001 / T_PER_HA_PER_TON_PER_ACRE),
+        "t/ha": ("ton/ac", 1 / T_PER_HA_PER_TON_PER_ACRE),
+        "lb/ac": ("ton/ac", 1 / 2000),
+        "lb/1000ft2": ("ton/ac", 0.001 * KG_PER_HA_PER_LB_PER_1000_FT2 / T_PER_HA_PER_TON_PER_ACRE),
+    },
+    "garden-metric": {unit: ("kg/100m2", 0.01 * kg) for unit, kg in KG_PER_HA.items()},
+    "garden-us": _TO_GARDEN_US,
 }
 
 
@@ -88,7 +115,9 @@ class Format:
     locale
         BCP 47 code, e.g. ``en``, ``es`` or ``es-MX``: the country decides point or comma.
     units
-        System of the amounts. Soil values keep the unit they were reported in.
+        System of the amounts: ``metric`` and ``us`` for fields (kg/ha, lb/ac), ``garden-metric`` and
+        ``garden-us`` for gardens and lawns (on 100 m², on 1,000 ft²). Soil values keep the unit they were
+        reported in.
 
     Examples
     --------
@@ -96,10 +125,22 @@ class Format:
     '1.234,5'
     >>> Format("en", "us").amount(45.0, "kg/ha")
     ('40', 'lb/ac')
+    >>> Format("en", "garden-metric").amount(45.0, "kg/ha")
+    ('450', 'g/100m2')
     """
 
     locale: str
     units: Units = "metric"
+
+    @property
+    def for_garden(self) -> bool:
+        """Whether amounts are for a garden or lawn, not for a field."""
+        return self.units.startswith("garden-")
+
+    @property
+    def in_inches(self) -> bool:
+        """Whether lengths, weights and measures are those of the United States."""
+        return self.units in ("us", "garden-us")
 
     def number(self, value: float, decimals: int) -> str:
         """Write a number with so many decimals, minus as a minus sign."""
@@ -128,21 +169,17 @@ class Format:
 
     def conversion(self, unit: str, *, lime: bool = False) -> tuple[str, float]:
         """Name the unit this report prints a unit in, and how many of it one makes."""
-        tables = (_TO_METRIC, _LIME_TO_METRIC) if self.units == "metric" else (_TO_US, _LIME_TO_US)
-        return tables[lime].get(unit, (unit, 1.0))
+        known = _LIME if lime else _GENERAL
+        return known[self.units].get(unit, (unit, 1.0))
 
     def amount(self, value: float, unit: str, *, lime: bool = False) -> tuple[str, str]:
         """Write an amount in this report's system; returns number and unit.
 
-        A converted amount is whole from 10 upwards, has one decimal from 1 and two below; an amount that
-        is already in the system keeps its digits. Lime is told in tonnes or tons.
+        A converted amount is whole from 10 upwards, has one decimal from 1, two from 0.1 and three below; an
+        amount that is already in the system keeps its digits. Lime is told in tonnes or tons.
         """
         shown, factor = self.conversion(unit, lime=lime)
-        if shown == unit or value == 0:
-            return self.plain(value), shown
-        converted = value * factor
-        decimals = 0 if abs(converted) >= 10 else 1 if abs(converted) >= 1 else 2
-        return self.plain(round(converted, decimals)), shown
+        return self.plain(value if shown == unit else coarse(value * factor)), shown
 
     def depth(self, cm: float) -> tuple[str, str]:
         """Write a depth; returns number and unit.
@@ -151,13 +188,14 @@ class Format:
         wrote 20 cm for 8 in reads 8 in.
         """
         whole = round(cm / CM_PER_INCH)
-        if self.units == "us" and abs(whole * CM_PER_INCH - cm) <= DEPTH_TOLERANCE_CM:
+        if self.in_inches and abs(whole * CM_PER_INCH - cm) <= DEPTH_TOLERANCE_CM:
             return self.plain(float(whole)), "in"
         return self.amount(cm, "cm")
 
-    def quantity(self, value: float, unit: str) -> str:
+    def quantity(self, value: float, unit: str, *, lime: bool = False) -> str:
         """Write an amount with its unit."""
-        return " ".join(self.amount(value, unit))
+        number, shown = self.amount(value, unit, lime=lime)
+        return f"{number} {printed(shown)}"
 
     def day(self, value: date | None, missing: str = "–") -> str:
         """Write a day with the month's name, so that no order of day and month is guessed."""
@@ -179,6 +217,12 @@ class Format:
 @lru_cache(maxsize=512)
 def _day(value: date, locale: str) -> str:
     return format_date(value, format="long", locale=locale)
+
+
+def coarse(value: float) -> float:
+    """Round as an amount can be given: whole from 10, one decimal from 1, two from 0.1, three below."""
+    size = abs(value)
+    return round(value, 0 if size >= 10 else 1 if size >= 1 else 2 if size >= 0.1 else 3)
 
 
 def printed(text: str) -> str:

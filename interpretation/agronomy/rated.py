@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from interpretation.agronomy.rates import KG_PER_HA, names_in
+from interpretation.agronomy.rates import names_in
 from interpretation.agronomy.samples import Column
 from interpretation.agronomy.tables import TableSet
+from interpretation.quantities import KG_PER_HA
 
 Floats = NDArray[np.float64]
 Rows = NDArray[np.int64]

@@ -20,26 +20,12 @@ from numpy.typing import NDArray
 from interpretation.agronomy.classing import decimals_of, whole_steps
 from interpretation.agronomy.formula import Expression, parse
 from interpretation.agronomy.tables import Credit, RateTable
-from interpretation.quantities import (
-    KG_PER_HA_PER_LB_PER_1000_FT2,
-    KG_PER_HA_PER_LB_PER_ACRE,
-    T_PER_HA_PER_TON_PER_ACRE,
-    RateUnit,
-)
 
 Floats = NDArray[np.float64]
 Strings = NDArray[np.object_]
 Columns = Mapping[str, Any]
 
 _TOLERANCE = 1e-9
-# What one of each rate unit is in kg/ha.
-KG_PER_HA: Mapping[RateUnit, float] = {
-    "kg/ha": 1.0,
-    "t/ha": 1000.0,
-    "lb/ac": KG_PER_HA_PER_LB_PER_ACRE,
-    "ton/ac": 1000.0 * T_PER_HA_PER_TON_PER_ACRE,
-    "lb/1000ft2": KG_PER_HA_PER_LB_PER_1000_FT2,
-}
 
 
 @dataclass(frozen=True, slots=True)

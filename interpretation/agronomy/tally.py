@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from interpretation.agronomy.advise import Advice
 from interpretation.agronomy.changes import AmountChange, Bin, Flow, Quantiles, Refused, State
-from interpretation.agronomy.rates import KG_PER_HA
+from interpretation.quantities import KG_PER_HA
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

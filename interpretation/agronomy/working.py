@@ -15,11 +15,11 @@ from interpretation.agronomy.formula import Expression
 from interpretation.agronomy.lookup import asked_for, in_force
 from interpretation.agronomy.materials import material_rates
 from interpretation.agronomy.meeting import soil_test_units
-from interpretation.agronomy.rates import KG_PER_HA, expression, limited
+from interpretation.agronomy.rates import expression, limited
 from interpretation.agronomy.samples import kg_per_ha
 from interpretation.agronomy.tables import RateTable, ValueStep
 from interpretation.agronomy.yields import yield_factor, yield_goals
-from interpretation.quantities import RateUnit
+from interpretation.quantities import KG_PER_HA, RateUnit
 from interpretation.results import Amount, Refusal, Step
 
 # Names that have a step of their own.

@@ -9,8 +9,8 @@ import pytest
 
 from interpretation.agronomy.advise import advise
 from interpretation.agronomy.impact import changed, narrowed, touched
-from interpretation.agronomy.rates import KG_PER_HA
 from interpretation.agronomy.tally import Tally, bins, quantiles
+from interpretation.quantities import KG_PER_HA
 from interpretation.soil_values import COLUMNS
 from service.paths import tables_directory
 from service.tablefiles import read_tables

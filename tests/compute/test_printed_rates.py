@@ -6,10 +6,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from interpretation.agronomy.advise import advise
-from interpretation.agronomy.rates import KG_PER_HA, rates
+from interpretation.agronomy.rates import rates
 from interpretation.agronomy.records import field_advice
 from interpretation.agronomy.working import with_figures
 from interpretation.agronomy.yields import yield_factor
+from interpretation.quantities import KG_PER_HA
 from reports.wording import Format, Wording
 from tests import small_world as build
 from tests.small_world import method, ph, rate, samples, scale, values, world

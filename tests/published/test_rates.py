@@ -9,9 +9,9 @@ import pytest
 
 from interpretation.agronomy.materials import material_rates, removal_kg_per_t
 from interpretation.agronomy.notes import choose_notes
-from interpretation.agronomy.rates import KG_PER_HA, rates
+from interpretation.agronomy.rates import rates
 from interpretation.agronomy.tables import TableSet
-from interpretation.quantities import KG_PER_HA_PER_LB_PER_ACRE
+from interpretation.quantities import KG_PER_HA, KG_PER_HA_PER_LB_PER_ACRE
 from service.paths import tables_directory
 from service.tablefiles import read_tables
 from tests.published import printed

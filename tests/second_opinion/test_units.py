@@ -17,7 +17,6 @@ from hypothesis import strategies as st
 from interpretation import conversions
 from interpretation.agronomy.advise import advise
 from interpretation.agronomy.materials import removal_kg_per_t
-from interpretation.agronomy.rates import KG_PER_HA
 from interpretation.agronomy.samples import kg_per_ha as sampled_kg_per_ha
 from interpretation.agronomy.tables import Removal
 from interpretation.agronomy.yields import yield_factor, yield_kg_per_ha
@@ -27,6 +26,7 @@ from interpretation.quantities import (
     ATOMIC_WEIGHT,
     CM_PER_INCH,
     HA_PER_ACRE,
+    KG_PER_HA,
     KG_PER_HA_PER_LB_PER_ACRE,
     KG_PER_LB,
     RATE_UNITS,
@@ -42,6 +42,7 @@ DIGITS = 1e-14
 UNITS = pint.UnitRegistry()
 UNITS.define("field_acre = 43560 * foot ** 2")
 UNITS.define("lawn = 1000 * foot ** 2")
+UNITS.define("bed = 100 * meter ** 2")
 Q = UNITS.Quantity
 
 # pint's names of this project's units.
@@ -267,14 +268,18 @@ def test_charge(key: str, form: str, unit: str) -> None:
 # ------------------------------------------------------------------------------- as a report prints them
 
 
-@pytest.mark.parametrize("direction", ["_TO_US", "_TO_METRIC", "_LIME_TO_US", "_LIME_TO_METRIC"])
-def test_amounts_in_the_readers_system(direction: str) -> None:
+@pytest.mark.parametrize("lime", [False, True])
+@pytest.mark.parametrize("units", printed.UNITS)
+def test_amounts_in_the_readers_system(units: printed.Units, lime: bool) -> None:
     names = AS_PINT | {
         "L/ha": "liter/hectare", "gal/ac": "gallon/field_acre", "ha": "hectare", "ac": "field_acre",
-        "in": "inch", "cm": "cm",
+        "in": "inch", "cm": "cm", "ft2": "foot**2", "m2": "meter**2", "mL/100m2": "mL/bed",
+        "g/100m2": "gram/bed", "kg/100m2": "kg/bed",
+        "floz/1000ft2": "US_fluid_ounce/lawn",
     }  # fmt: skip
-    factors = getattr(printed, direction)
-    assert factors
-    for unit, (other, found) in factors.items():
+    written = printed.Format("en", units)
+    turned = [(unit, *written.conversion(unit, lime=lime)) for unit in (*RATE_UNITS, "L/ha", "ha", "cm")]
+    assert any(unit != other for unit, other, _ in turned)
+    for unit, other, found in turned:
         expected = Q(1.0, names[unit]).to(names[other]).magnitude
         agree(f"{unit} in {other}", found, expected, DIGITS)
