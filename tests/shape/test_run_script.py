@@ -17,7 +17,7 @@ def run_on(
 ) -> subprocess.CompletedProcess[str]:
     """Run a task where Python is too old and no command can change the machine.
 
-    ``has`` names what the machine has for the suite: chromium, libatomic1, postgresql.
+    ``has`` names what the machine has for the suite: chromium, libatomic1, postgresql, qpdf.
     """
     clone, commands = tmp_path / "clone", tmp_path / "commands"
     clone.mkdir()
@@ -31,7 +31,7 @@ def run_on(
         "id": f"echo {uid}",
         "ldconfig": "echo libfontconfig.so.1" + (" libatomic.so.1" if "libatomic1" in has else ""),
         "ls": "exit 0" if "postgresql" in has else "exit 2",
-        **({"chromium": "exit 0"} if "chromium" in has else {}),
+        **{name: "exit 0" for name in ("chromium", "qpdf") if name in has},
         **({"apt-get": 'echo "apt-get $*"'} if apt else {}),
         **({"sudo": 'if [ "$1" = -n ]; then exit 0; fi; shift; exec "$@"'} if sudo else {}),
     }
@@ -67,17 +67,22 @@ def test_the_suite_needs_a_browser_and_a_second_engine_besides(tmp_path: Path) -
     done = run_on(tmp_path, uid=1000, sudo=False, task="test")
     assert done.returncode == 1
     assert (
-        "libharfbuzz-subset0 chromium libatomic1 postgresql'" in done.stderr
+        "libharfbuzz-subset0 chromium libatomic1 postgresql qpdf'" in done.stderr
     )  # at the end of the line to type
 
 
 @pytest.mark.parametrize(
     ("has", "installed", "left_alone"),
     [
-        ((), " chromium libatomic1 postgresql", ()),
-        (("chromium",), " libatomic1 postgresql", ("chromium",)),
-        (("libatomic1", "postgresql"), " chromium", ("libatomic1", "postgresql")),
-        (("chromium", "libatomic1", "postgresql"), "", ("chromium", "libatomic1", "postgresql")),
+        ((), " chromium libatomic1 postgresql qpdf", ()),
+        (("chromium",), " libatomic1 postgresql qpdf", ("chromium",)),
+        (("libatomic1", "postgresql", "qpdf"), " chromium", ("libatomic1", "postgresql", "qpdf")),
+        (("chromium", "libatomic1", "postgresql"), " qpdf", ("chromium", "libatomic1", "postgresql")),
+        (
+            ("chromium", "libatomic1", "postgresql", "qpdf"),
+            "",
+            ("chromium", "libatomic1", "postgresql", "qpdf"),
+        ),
     ],
 )
 def test_as_root_the_suite_gets_what_it_lacks_and_only_that(
