@@ -284,6 +284,7 @@ class MaterialRate(Record):
     rate: float
     unit: RateUnit
     litres_per_ha: float | None = None
+    bulk_g_per_cm3: float | None = None  # dry, as poured; None for a liquid, and where no source states it
     supplies_kg_per_ha: dict[str, float] = {}  # nutrient -> kg/ha, the wanted one included
     cautions: tuple[str, ...] = ()  # keys
 

@@ -43,6 +43,7 @@ def source_lines(
     ids = dict.fromkeys(
         [source for line in lines for source in line.sources]
         + [source for key in materials for source in tables.materials[key].sources]
+        + [one.source for key in materials for one in tables.materials[key].bulk_densities[:1]]
         + [source for key in methods for source in tables.methods[key].sources]
         + [source for note in notes for source in note.sources]
     )

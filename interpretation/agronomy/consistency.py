@@ -135,9 +135,19 @@ def _material(material: Material, tables: TableSet) -> Iterator[Problem]:
             "analysis_percent or neutralising_value_percent",
             "give one of the two",
         )
-    for position, index in enumerate(material.salt_indices):
-        for problem in scope_rules.sources("materials", material.id, (index.source,), tables, index.standing):
-            yield replace(problem, path=("salt_indices", position, "source"))
+    for listed in ("salt_indices", "bulk_densities"):
+        for position, one in enumerate(getattr(material, listed)):
+            for problem in scope_rules.sources("materials", material.id, (one.source,), tables, one.standing):
+                yield replace(problem, path=(listed, position, "source"))
+    if material.bulk_densities and material.density_kg_per_l is not None:
+        yield Problem(
+            "materials",
+            material.id,
+            ("bulk_densities",),
+            "the material has a density as a liquid and one as it is poured dry",
+            "density_kg_per_l for a liquid, bulk_densities for anything dry",
+            "leave one of them out",
+        )
 
 
 def _cautions_of(region: Region, tables: TableSet) -> Iterator[Problem]:

@@ -75,6 +75,7 @@ def _material_rate(nutrient: Nutrient, amount_kg_per_ha: float, material: Materi
         litres_per_ha=(
             mass_kg_per_ha / material.density_kg_per_l if material.density_kg_per_l is not None else None
         ),
+        bulk_g_per_cm3=material.bulk_densities[0].g_per_cm3 if material.bulk_densities else None,
         supplies_kg_per_ha={
             held: mass_kg_per_ha * content / 100.0 for held, content in material.analysis_percent.items()
         }

@@ -217,6 +217,14 @@ class SaltIndex(Record):
     standing: Standing
 
 
+class BulkDensity(Record):
+    """What a dry material weighs as it is poured, by one source: it turns a weight into cups and spoons."""
+
+    g_per_cm3: float = Field(gt=0)
+    source: Id
+    standing: Standing
+
+
 class Material(Record):
     """A fertiliser or liming material. Percentages are mass of material, oxide convention for P and K."""
 
@@ -225,6 +233,9 @@ class Material(Record):
     analysis_percent: dict[Nutrient, float] = Field(default={})
     neutralising_value_percent: float | None = Field(default=None, description="pure CaCO3 = 100")
     density_kg_per_l: float | None = Field(default=None, description="liquids only")
+    bulk_densities: tuple[BulkDensity, ...] = Field(
+        default=(), description="dry materials only, one for each source; the first counts"
+    )
     salt_indices: tuple[SaltIndex, ...] = Field(default=(), description="one for each list; never mixed")
     cautions: tuple[str, ...] = ()
     sources: tuple[Id, ...] = Field(min_length=1)

@@ -123,6 +123,7 @@ def sources_of(record: Record) -> tuple[str, ...]:
     given = tuple(getattr(record, "sources", ()))
     given += tuple(removal.source for removal in getattr(record, "removal", ()))
     given += tuple(salt.source for salt in getattr(record, "salt_indices", ()))
+    given += tuple(density.source for density in getattr(record, "bulk_densities", ()))
     return tuple(dict.fromkeys(given))
 
 

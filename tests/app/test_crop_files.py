@@ -204,3 +204,27 @@ def test_no_figure_of_crops_and_materials_rests_on_memory(tables):
 def test_densities_are_the_printed_ones(tables, name, lb_per_gallon):
     density = tables.materials[name].density_kg_per_l
     assert density == pytest.approx(lb_per_gallon * 0.45359237 / 3.785411784, abs=0.0006)
+
+
+@pytest.mark.parametrize(
+    ("name", "lowest", "highest"),  # lb per cubic foot; x 0.45359237 / 28.316846592 = g/cm3
+    [
+        ("urea", 44, 48),
+        ("dap-18-46-0", 55, 60),
+        ("map-11-52-0", 60, 65),
+        ("triple-superphosphate", 65, 75),
+        ("potassium-chloride", 58, 65),
+        ("potassium-magnesium-sulfate", 90, 98),
+    ],
+)
+def test_bulk_densities_are_the_middle_of_the_printed_range(tables, name, lowest, highest):
+    (density,) = tables.materials[name].bulk_densities
+    middle = (lowest + highest) / 2
+    assert density.g_per_cm3 == pytest.approx(middle * 0.45359237 / 28.316846592, abs=0.0006)
+    assert density.standing == "derived"
+
+
+def test_only_dry_materials_have_a_bulk_density(tables):
+    both = [m.id for m in tables.materials.values() if m.bulk_densities and m.density_kg_per_l is not None]
+    assert both == []
+    assert sum(bool(m.bulk_densities) for m in tables.materials.values()) == 6

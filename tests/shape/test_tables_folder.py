@@ -158,6 +158,7 @@ def test_the_examples_of_the_readme_are_valid():
     ]
     materials = [Material.model_validate(way, strict=True) for way in ways if "salt_indices" in way]
     assert [material.salt_indices[0].value for material in materials] == [3.3]
+    assert [material.bulk_densities[0].g_per_cm3 for material in materials] == [0.9]
     ways = [way for way in ways if not {"from_method", "yield_from", "salt_indices"} & way.keys()]
     assert ScaleTable.model_validate(scale, strict=True).classes[2].open_below
     around = {

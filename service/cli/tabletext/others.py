@@ -74,6 +74,9 @@ def material_lines(material: Material) -> list[str]:
         f"{exact(one.value)} {SALT_BASES[one.basis]} ({one.source}, {one.standing})"
         for one in material.salt_indices
     ]
+    poured = [
+        f"{exact(one.g_per_cm3)} g/cm3 ({one.source}, {one.standing})" for one in material.bulk_densities
+    ]
     cautions = [line for key in material.cautions for line in point(phrase("cautions", key))]
     return [
         *facts(
@@ -81,6 +84,7 @@ def material_lines(material: Material) -> list[str]:
                 ("Holds", f"{listed(holds)} of its mass" if holds else ""),
                 ("Neutralises", f"{exact(neutral)} % of what pure calcium carbonate does" if neutral else ""),
                 ("Density", f"{exact(density)} kg/L" if density else ""),
+                ("Poured dry", "; ".join(poured)),
                 ("Salt index", "; ".join(salts)),
             ]
         ),
