@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
+from reports import garden
 from reports.findings import Places
 from reports.format import printed
 from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
@@ -40,6 +41,10 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
             for nutrient in nutrients
         )
         rows.append(AmountRow(places.label(lab_number), cells))
+    if (whole_ha := garden.whole_area(advice, wording)) is not None:
+        rows.append(
+            _whole_garden(rows[0], [found.get((places.order[0], n)) for n in nutrients], whole_ha, wording)
+        )
     return AmountTable(
         caption=wording.page("amounts-caption"),
         corner=wording.page("col-sample"),
@@ -52,6 +57,19 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
             )
         ),
     )
+
+
+def _whole_garden(
+    row: AmountRow, amounts: Sequence[Amount | None], whole_ha: float, wording: Wording
+) -> AmountRow:
+    """The same amounts for the whole of a garden, by weight."""
+    cells = tuple(
+        AmountCell("amount", garden.total(amount.rate, amount.unit, whole_ha, wording))
+        if amount is not None and amount.rate
+        else cell
+        for cell, amount in zip(row.cells, amounts, strict=True)
+    )
+    return AmountRow(wording.page("garden-row", area=wording.format.quantity(whole_ha, "ha")), cells)
 
 
 def silence(advice: FieldAdvice, wording: Wording) -> str:
@@ -119,20 +137,32 @@ def material_lines(advice: FieldAdvice, places: Places, wording: Wording) -> tup
     for nutrient in nutrients_of(advice.amounts):
         for amount in advice.amounts:
             if amount.nutrient == nutrient and amount.rate:
-                for material in amount.materials:
+                for material in _to_be_had(amount.materials, wording):
                     uses.setdefault((nutrient, material.material), []).append((amount.lab_number, material))
+    whole_ha = garden.whole_area(advice, wording)
     return tuple(
-        _material_line(nutrient, material, used, places, wording)
+        _material_line(nutrient, material, used, whole_ha, places, wording)
         for (nutrient, material), used in uses.items()
     )
 
 
+def _to_be_had(materials: Sequence[MaterialRate], wording: Wording) -> list[MaterialRate]:
+    """Leave out for a garden what only trained people may handle."""
+    barred = garden.NOT_FOR_GARDENS if wording.format.for_garden else frozenset()
+    return [material for material in materials if barred.isdisjoint(material.cautions)]
+
+
 def _material_line(
-    nutrient: str, material: str, used: list[tuple[str, MaterialRate]], places: Places, wording: Wording
+    nutrient: str,
+    material: str,
+    used: list[tuple[str, MaterialRate]],
+    whole_ha: float | None,
+    places: Places,
+    wording: Wording,
 ) -> MaterialLine:
     samples: dict[str, list[str]] = {}
     for lab_number, rate in used:
-        samples.setdefault(_material_amount(rate, wording), []).append(lab_number)
+        samples.setdefault(_material_amount(rate, whole_ha, wording), []).append(lab_number)
     amounts = [
         wording.page("material-of", sample=places.list(numbers), amount=text) if places.many else text
         for text, numbers in samples.items()
@@ -154,7 +184,9 @@ def _material_line(
     )
 
 
-def _material_amount(rate: MaterialRate, wording: Wording) -> str:
+def _material_amount(rate: MaterialRate, whole_ha: float | None, wording: Wording) -> str:
+    if wording.format.for_garden:
+        return garden.material(rate, whole_ha, wording)
     text = wording.format.quantity(_whole(rate.rate), rate.unit)
     if rate.litres_per_ha is None:
         return text
@@ -171,7 +203,7 @@ def _also(nutrient: str, rates: list[MaterialRate], wording: Wording) -> str:
         low, unit = wording.format.amount(_whole(min(amounts)), "kg/ha")
         high, _ = wording.format.amount(_whole(max(amounts)), "kg/ha")
         span = low if low == high else wording.page("also-range", **{"from": low, "to": high})
-        brought.append(f"{printed(other)} {span} {unit}")
+        brought.append(f"{printed(other)} {span} {printed(unit)}")
     return wording.page("material-also", nutrients=wording.format.join(brought)) if brought else ""
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 
 from interpretation.results import FieldAdvice
-from reports import actions, details, findings
+from reports import actions, details, findings, garden
 from reports.format import Format, Units
 from reports.view import Fact, GrowerReport, LaboratoryCard
 from reports.wording import Wording
@@ -31,7 +31,8 @@ def build_report(
         Language with an optional country, e.g. ``en``, ``es``, ``es-MX``: the language chooses the wording,
         the country how numbers and dates are written.
     units
-        ``metric`` (kg/ha, t/ha) or ``us`` (lb/ac, ton/ac). Soil values keep their own unit.
+        ``metric`` (kg/ha, t/ha) or ``us`` (lb/ac, ton/ac); ``garden-metric`` (on 100 m²) or ``garden-us`` (on
+        1,000 ft²), with cups and spoons. Soil values keep their own unit.
 
     Returns
     -------
@@ -62,7 +63,7 @@ def build_report(
         end=wording.page("end"),
         attachment=_data(advice, lab),
         attachment_name=wording.page("attachment-name"),
-        words=wording.labels(),
+        words=wording.labels() | garden.labels(advice, wording),
         field_name=field_name,
         grower=" · ".join(filter(None, (advice.farm_name, advice.grower_name))),
         facts=_facts(advice, lab, wording),

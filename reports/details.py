@@ -235,7 +235,7 @@ def _working(amount: Amount, places: Places, wording: Wording) -> Working:
     elif amount.rate == 0:
         shown = wording.page("none-needed")
     else:
-        shown = wording.format.quantity(amount.rate, amount.unit)
+        shown = wording.format.quantity(amount.rate, amount.unit, lime=amount.nutrient == "lime")
     return Working(
         title=wording.page(
             "working-title",
@@ -279,12 +279,12 @@ def equations(
 def conversions(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:
     """State the factor of every unit that was converted for print."""
     used = {(amount.unit, amount.nutrient == "lime") for amount in advice.amounts}
-    used |= {(material.unit, False) for amount in advice.amounts for material in amount.materials}
+    used |= {(m.unit, amount.nutrient == "lime") for amount in advice.amounts for m in amount.materials}
     lines = []
     for unit, lime in sorted(used, key=lambda pair: (RATE_UNITS.index(pair[0]), pair[1])):
         other, factor = wording.format.conversion(unit, lime=lime)
         if other != unit:
-            written = wording.format.number(factor, 6)
+            written = wording.format.number(factor, 0 if factor.is_integer() else 6)
             told = {"from": printed(unit), "to": printed(other), "factor": written}
             lines.append(wording.page("conversion-from", **told))
     return tuple(dict.fromkeys(lines))

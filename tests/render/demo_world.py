@@ -315,3 +315,28 @@ def field(**changes: Any) -> FieldAdvice:
         "example": True,
     }
     return FieldAdvice(**(fields | changes))
+
+
+def garden() -> FieldAdvice:
+    """A vegetable garden of 2,500 square feet, with products that have a bulk density."""
+    number = "MD-26-0471"
+    urea = MaterialRate(
+        material="urea", rate=100.0, unit="kg/ha", bulk_g_per_cm3=0.737, supplies_kg_per_ha={"N": 46.0}
+    )
+    potash = MaterialRate(material="potassium-chloride", rate=75.0, unit="kg/ha", bulk_g_per_cm3=0.985)
+    return field(
+        field_name="Kitchen garden",
+        area_ha=2500 * 0.3048**2 / 10_000,
+        samples=(sample(number, "vegetables"),),
+        results=(
+            result(number, "P", 41.0, 4, 2.0),
+            result(number, "K", 90.0, 1, 6.0),
+            ph(number, 5.6, "acid", 1),
+        ),
+        amounts=(
+            amount(number, "lime", 3.5, materials=(lime(3.9),)),
+            amount(number, "N", 46.0, materials=(urea,)),
+            amount(number, "P2O5", 0.0),
+            amount(number, "K2O", 45.0, materials=(potash,)),
+        ),
+    )

@@ -16,7 +16,7 @@ from reports.render import html
 from reports.sheet import build_sheet
 from reports.view import GrowerReport, RunPage
 from tests.render.demo_run import run_sheet
-from tests.render.demo_world import field, laboratory
+from tests.render.demo_world import field, garden, laboratory
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 BREAKS = {"p", "li", "tr", "h1", "h2", "h3", "h4", "caption", "title", "div", "svg"}
@@ -28,6 +28,7 @@ def pages() -> dict[str, GrowerReport | RunPage]:
         "report-en": build_report(field(), LAB),
         "report-es": build_report(field(), LAB, locale="es"),
         "report-en-us": build_report(field(), LAB, units="us"),
+        "report-en-garden": build_report(garden(), LAB, units="garden-us"),
         "sheet-en": build_sheet(run_sheet(), laboratory()),
         "sheet-es": build_sheet(run_sheet(), laboratory(), locale="es"),
     }
