@@ -17,6 +17,8 @@ A message says what happened, where, what was expected and how to mend it; :clas
 keeps the four apart so that a command line, a page and an API can each lay them out.
 """
 
+from typing import Any
+
 
 class FurrowsliceError(Exception):
     """Base of all deliberate errors.
@@ -37,6 +39,10 @@ class FurrowsliceError(Exception):
         self.what, self.where, self.expected, self.fix = what, where, expected, fix
         super().__init__(what, where, expected, fix)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Let the error travel between processes as it is, whatever its class takes to be made."""
+        return _made_anew, (type(self), self.args), self.__dict__
+
     def __str__(self) -> str:
         parts = [f"{self.where}: {self.what}" if self.where else self.what]
         if self.expected:
@@ -44,6 +50,10 @@ class FurrowsliceError(Exception):
         if self.fix:
             parts.append(f"To fix it: {self.fix}")
         return "\n".join(parts)
+
+
+def _made_anew(kind: type[FurrowsliceError], said: tuple[str, ...]) -> FurrowsliceError:
+    return kind.__new__(kind, *said)
 
 
 class RunFileError(FurrowsliceError):

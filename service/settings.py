@@ -50,6 +50,24 @@ class Settings(BaseSettings):
         default=True, description="whether staff confirm each sign-in with a code from their telephone"
     )
 
+    workers: int = Field(
+        default=0,
+        ge=0,
+        le=256,
+        description="processes that make reports by the thousand; 0: one for each processor",
+    )
+    scheduler: str = Field(
+        default="",
+        description="tls://host:port of a scheduler whose cluster makes them; left out: this machine",
+    )
+    tls_ca: Path | None = Field(
+        default=None, description="PEM file of the cluster's own authority, which signs who may take part"
+    )
+    tls_certificate: Path | None = Field(
+        default=None, description="PEM file of this machine's certificate for the cluster"
+    )
+    tls_key: Path | None = Field(default=None, description="PEM file of that certificate's key")
+
     @property
     def url(self) -> str:
         """The database's URL, with its password."""
@@ -86,6 +104,7 @@ def read_settings(**given: object) -> Settings:
             fix="correct the option or the environment variable",
         ) from None
     _check_database(settings)
+    _check_scheduler(settings)
     return settings
 
 
@@ -106,3 +125,37 @@ def _check_database(settings: Settings) -> None:
             expected="a password of the database's own",
             fix="set one, or use --mode development on a machine that nobody else reaches",
         )
+
+
+def _check_scheduler(settings: Settings) -> None:
+    """Refuse a cluster that others could listen to, or give work to: what is sent there is run there."""
+    if not settings.scheduler:
+        return
+    where = "--scheduler or FURROWSLICE_SCHEDULER"
+    try:
+        parts = urlsplit(settings.scheduler)
+        complete = bool(parts.hostname and parts.port) and settings.scheduler == f"tls://{parts.netloc}"
+    except ValueError:
+        complete = False
+    if not settings.scheduler.startswith("tls://"):
+        raise FurrowsliceError(
+            f"the scheduler {settings.scheduler!r} is not reached over TLS",
+            where=where,
+            expected="tls://host:port; without TLS, who reaches the port reads all and runs anything",
+            fix="start the scheduler with certificates, as the README says, and give its tls:// address",
+        )
+    if not complete or "@" in parts.netloc:
+        raise FurrowsliceError(
+            f"the scheduler {settings.scheduler!r} is no address",
+            where=where,
+            expected="tls://host:port, such as tls://10.0.0.5:8786",
+            fix="give the address that the scheduler prints when it starts",
+        )
+    for name in ("tls_ca", "tls_certificate", "tls_key"):
+        if getattr(settings, name) is None:
+            raise FurrowsliceError(
+                "a cluster is joined with a certificate, and one of its three files is not named",
+                where=f"--{name.replace('_', '-')} or FURROWSLICE_{name.upper()}",
+                expected="PEM files: the cluster's authority, this machine's certificate and its key",
+                fix="name the file; the README says how the three are made",
+            )
