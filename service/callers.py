@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Literal
 
-Door = Literal["page", "api", "command"]
+Door = Literal["page", "api", "command", "batch"]
 
 
 class Role(StrEnum):
@@ -36,6 +36,7 @@ class Right(StrEnum):
     TYPE_VALUES = "values:type"  # results typed from a laboratory's paper
     READ_REPORTS = "reports:read"
     ISSUE_REPORTS = "reports:issue"
+    DELIVER_REPORTS = "reports:deliver"  # to growers and whom they allow, by mail or on paper
     READ_TABLES = "tables:read"
     EDIT_TABLES = "tables:edit"  # drafts: begin, change, submit, discard
     PUBLISH_TABLES = "tables:publish"  # approve what a colleague wrote, or send it back; publish
@@ -48,14 +49,15 @@ RIGHTS: Mapping[Role, frozenset[Right]] = {
     Role.LABORATORY: frozenset(
         {
             Right.READ_RUNS, Right.WRITE_RUNS, Right.RELEASE_RUNS, Right.READ_SAMPLES, Right.REGISTER_SAMPLES,
-            Right.READ_FIELDS, Right.TYPE_VALUES, Right.READ_REPORTS, Right.ISSUE_REPORTS, Right.READ_TABLES,
+            Right.READ_FIELDS, Right.TYPE_VALUES, Right.READ_REPORTS, Right.ISSUE_REPORTS,
+            Right.DELIVER_REPORTS, Right.READ_TABLES,
         }
     ),
     Role.AGENT: frozenset(
         {
             Right.READ_SAMPLES, Right.REGISTER_SAMPLES, Right.READ_FIELDS, Right.PLAN_FIELDS,
-            Right.TYPE_VALUES, Right.READ_REPORTS, Right.ISSUE_REPORTS, Right.READ_TABLES,
-            Right.HANDLE_PERSONAL_DATA,
+            Right.TYPE_VALUES, Right.READ_REPORTS, Right.ISSUE_REPORTS, Right.DELIVER_REPORTS,
+            Right.READ_TABLES, Right.HANDLE_PERSONAL_DATA,
         }
     ),
     Role.AGRONOMIST: frozenset({Right.READ_TABLES, Right.EDIT_TABLES, Right.PUBLISH_TABLES}),

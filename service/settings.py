@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Literal
 from urllib.parse import urlsplit
@@ -12,6 +14,10 @@ from pydantic_settings import BaseSettings, SettingsConfigDict
 from interpretation.errors import FurrowsliceError
 
 PLACEHOLDERS = ("changeme", "change-me", "secret", "password", "placeholder", "example")
+# An address as mail servers everywhere take it: one @, no space, no control character, nothing beyond ASCII.
+_ADDRESS = re.compile(
+    r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@[A-Za-z0-9](?:[A-Za-z0-9.-]{0,187}[A-Za-z0-9])?"
+)
 
 
 class Settings(BaseSettings):
@@ -49,7 +55,32 @@ class Settings(BaseSettings):
     second_factor: bool = Field(
         default=True, description="whether staff confirm each sign-in with a code from their telephone"
     )
+    smtp_host: str = Field(
+        default="",
+        description="mail server that reports are sent through; left out: no mail, print queue only",
+    )
+    smtp_port: int = Field(default=587, ge=1, le=65535, description="its port: 587 or 25 starttls, 465 tls")
+    smtp_security: Literal["starttls", "tls", "none"] = Field(
+        default="starttls", description="how the connection is encrypted; none is for this machine alone"
+    )
+    smtp_user: str = Field(default="", description="name to sign in with there; left out: no sign-in")
+    smtp_password: SecretStr | None = Field(default=None, description="its password; use the environment")
+    smtp_ca: Path | None = Field(
+        default=None, description="PEM file of the authority to trust; left out: those of the system"
+    )
+    smtp_seconds: int = Field(
+        default=60, ge=1, le=600, description="how long the mail server may take for one step"
+    )
+    mail_from: str = Field(default="", description="address that mail comes from; answers go there too")
+    mail_way: Literal["link", "file"] = Field(
+        default="link", description="whether mail carries an expiring link or the PDF, where nobody says"
+    )
+    mails_per_minute: int = Field(default=60, ge=1, le=6000, description="how many mails are sent a minute")
 
+    outputs: str = Field(
+        default="",
+        description="where batches write reports, file:///... or s3://bucket/...; left out: the data folder",
+    )
     workers: int = Field(
         default=0,
         ge=0,
@@ -69,11 +100,21 @@ class Settings(BaseSettings):
     tls_key: Path | None = Field(default=None, description="PEM file of that certificate's key")
 
     @property
+    def sends_mail(self) -> bool:
+        """Whether mail is set up."""
+        return bool(self.smtp_host)
+
+    @property
     def url(self) -> str:
         """The database's URL, with its password."""
         if self.database_url is not None:
             return self.database_url.get_secret_value()
         return f"sqlite:///{(self.data / 'furrowslice.sqlite3').resolve()}"
+
+    @property
+    def outputs_url(self) -> str:
+        """Where batches write reports, as a URL."""
+        return self.outputs or (self.data / "reports").resolve().as_uri()
 
     @property
     def address(self) -> str:
@@ -105,7 +146,29 @@ def read_settings(**given: object) -> Settings:
         ) from None
     _check_database(settings)
     _check_scheduler(settings)
+    _check_mail(settings)
     return settings
+
+
+def is_address(text: str) -> bool:
+    """Whether mail can be addressed to a text.
+
+    Examples
+    --------
+    >>> [is_address(text) for text in ("e.rowe@soil.example", "e.rowe", "a@b, c@d", "a@b\\r\\nCc: c@d")]
+    [True, False, False, False]
+    """
+    return bool(_ADDRESS.fullmatch(text)) and ".." not in text
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine reaches a host."""
+    if host.casefold() == "localhost":
+        return True
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return False
 
 
 def _check_database(settings: Settings) -> None:
@@ -159,3 +222,40 @@ def _check_scheduler(settings: Settings) -> None:
                 expected="PEM files: the cluster's authority, this machine's certificate and its key",
                 fix="name the file; the README says how the three are made",
             )
+
+
+def _check_mail(settings: Settings) -> None:
+    """Refuse mail that could not be sent, could be read on its way, or would lead growers nowhere."""
+    if not settings.sends_mail:
+        return
+    if not is_address(settings.mail_from):
+        raise FurrowsliceError(
+            f"mail cannot come from {settings.mail_from!r}",
+            where="--mail-from or FURROWSLICE_MAIL_FROM",
+            expected="an address such as reports@soil.example.org, as there is a mail server",
+            fix="give the address, or leave out --smtp-host",
+        )
+    if settings.mode != "production":
+        return
+    secret = settings.smtp_password.get_secret_value() if settings.smtp_password else ""
+    if secret.casefold() in PLACEHOLDERS:
+        raise FurrowsliceError(
+            "the mail server's password is a placeholder",
+            where="--smtp-password or FURROWSLICE_SMTP_PASSWORD",
+            expected="a password of the mail account's own",
+            fix="set one, or use --mode development on a machine that nobody else reaches",
+        )
+    if settings.smtp_security == "none" and not is_loopback(settings.smtp_host):
+        raise FurrowsliceError(
+            f"mail would go to {settings.smtp_host} without encryption, for everybody on the way to read",
+            where="--smtp-security or FURROWSLICE_SMTP_SECURITY",
+            expected="starttls or tls, or a mail server on this machine",
+            fix="leave out --smtp-security, or give tls with the port 465",
+        )
+    if not settings.public_url:
+        raise FurrowsliceError(
+            "the links in mails would lead to this machine, where no grower gets to",
+            where="--public-url or FURROWSLICE_PUBLIC_URL",
+            expected="the https:// address at which growers reach the pages",
+            fix="set it, or leave out --smtp-host",
+        )

@@ -68,6 +68,11 @@ def use_up(look: Look, link_id: int) -> bool:
     return done.rowcount == 1
 
 
+def discard(look: Look, token: str) -> None:
+    """Remove a link that was never given to anybody."""
+    look.connection.execute(link.delete().where(link.c.token_sha256 == sha256(token)))
+
+
 def end_all(
     look: Look, purpose: Purpose, *, account_id: int | None = None, report_id: int | None = None
 ) -> None:

@@ -16,6 +16,8 @@ from service.store.land import own_growers
 from service.store.schema import (
     account,
     audit,
+    delivery,
+    delivery_try,
     document,
     farm,
     field,
@@ -88,6 +90,14 @@ def _of_reports(grower_id: int) -> sa.ColumnElement[bool]:
     return report.c.sampling_id.in_(sa.select(sampling.c.id).where(_of_samplings(grower_id)))
 
 
+def _of_deliveries(grower_id: int) -> sa.ColumnElement[bool]:
+    return delivery.c.report_id.in_(sa.select(report.c.id).where(_of_reports(grower_id)))
+
+
+def _of_tries(grower_id: int) -> sa.ColumnElement[bool]:
+    return delivery_try.c.delivery_id.in_(sa.select(delivery.c.id).where(_of_deliveries(grower_id)))
+
+
 def everything(look: Look, holding: Holding) -> dict[str, Any]:
     """All rows about a grower, table by table, as JSON holds them. PDFs are named by their SHA-256."""
     grower_id = holding.grower["id"]
@@ -109,6 +119,8 @@ def everything(look: Look, holding: Holding) -> dict[str, Any]:
         "soil_values": rows(soil_value, _of_values(grower_id)),
         "reports": rows(report, _of_reports(grower_id)),
         "report_links": links,
+        "deliveries": rows(delivery, _of_deliveries(grower_id)),
+        "delivery_log": rows(delivery_try, _of_tries(grower_id)),
         "changes": [_as_json(line) for line in _changes(look, holding)],
     }
 
@@ -165,6 +177,7 @@ def erase(change: Change, holding: Holding, notices: Mapping[str, str], known: M
     identity, own = _texts(change, holding)
     _scrub_changes(change, holding, known, identity, own)
     _scrub_answers(change, identity)
+    _erase_deliveries(change, grower_id)
     _erase_reports(change, holding, _scrubber([*identity, *own]), notices)
     execute = change.connection.execute
     execute(sample.update().where(_of_samples(grower_id)).values(label="", longitude=None, latitude=None))
@@ -308,6 +321,19 @@ def _erase_reports(
     still = sa.select(report.c.document_sha256)
     for sha256 in printed:
         execute(document.delete().where(document.c.sha256 == sha256, document.c.sha256.not_in(still)))
+
+
+def _erase_deliveries(change: Change, grower_id: int) -> None:
+    """Keep which report went when and which way; take out where to, and every word about it.
+
+    The Message-ID goes as well: beside it the address stands in the log of every mail server on the way.
+    """
+    execute, mine = change.connection.execute, _of_deliveries(grower_id)
+    execute(delivery.update().where(mine).values(address="", reason="", message_id=""))
+    waits = delivery.c.state.in_(("waiting", "held"))
+    ended = {"state": "cancelled", "reason": ERASED, "next_at": None, "ended_at": change.now}
+    execute(delivery.update().where(mine, waits).values(ended))
+    execute(delivery_try.update().where(_of_tries(grower_id)).values(answer=""))
 
 
 _ADVICE = ("field_id", "field_name", "farm_name", "grower_name")

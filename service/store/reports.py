@@ -91,6 +91,17 @@ def reports_after(look: Look, after: int, most: int, search: str = "") -> tuple[
     return _rows(look, chosen.order_by(report.c.id).limit(most))
 
 
+def standing_ids(look: Look, search: str, up_to: int, most: int) -> tuple[int, ...]:
+    """Ids of reports that match a search and that no other has replaced, up to one of them or to the last."""
+    chosen = _own(look).where(_later.c.id.is_(None))
+    if search.strip():
+        chosen = chosen.where(_sought(look, search))
+    if up_to:
+        chosen = chosen.where(report.c.id <= up_to)
+    ids = chosen.with_only_columns(report.c.id).order_by(report.c.id).limit(most)
+    return tuple(look.connection.scalars(ids))
+
+
 def of_visit(look: Look, visit_id: int) -> tuple[ReportRow, ...]:
     """Reports of one visit, oldest first."""
     return _rows(look, _own(look).where(report.c.sampling_id == visit_id).order_by(report.c.id))

@@ -28,7 +28,7 @@ COMMENT, TESTS = "Ruž asked about the crooked oak", "ask Ruž"
 TILLAGE = "as the neighbour ploughs"
 GONE = (
     NAME, "Ellery", "7 Sedge Lane", TELEPHONE, EMAIL, COPY_TO, CODE, FARM, FIELD, FIELD_CODE, LABEL,
-    COMMENT, TESTS, TILLAGE,
+    COMMENT, TESTS, TILLAGE, "m-1@soil.example",
     "12.3456", "54.3211",
 )  # fmt: skip
 
@@ -88,6 +88,20 @@ def keep_grower(
         units="metric",
         paper="a4", advice=advice, card=card, tables_sha256="t", document_sha256=sha256,
     )  # fmt: skip
+    ids["delivery"] = add(
+        world, schema.delivery, laboratory_id=a, report_id=ids["report"], reader="grower", round=1,
+        way="link", address=EMAIL, language="es", state="refused", message_id="<m-1@soil.example>",
+        reason=f"refused|550 no {NAME} here", planned_at=at, planned_by="Agent", ended_at=at,
+    )  # fmt: skip
+    ids["waiting"] = add(
+        world, schema.delivery, laboratory_id=a, report_id=ids["report"], reader="copy", round=1, way="file",
+        address=COPY_TO, language="es", state="waiting", planned_at=at, planned_by="Agent",
+        message_id="<m-2@soil.example>", reason=COMMENT,
+    )  # fmt: skip
+    add(
+        world, schema.delivery_try, delivery_id=ids["delivery"], at=at, what="refused",
+        answer=f"550 no {NAME} here", by="mail",
+    )  # fmt: skip
     with world.site.database.change(operator(a), None) as change:
         change.note("change", "field", ids["field"], {"name": FIELD, "crop": "maize"}, {"crop": "wheat"})
         change.note("tell", "letter", "1", None, {"to": [NAME]}, reason=f"{NAME} telephoned, not Ruž")
@@ -131,13 +145,28 @@ def test_everything_kept_about_a_grower_is_told_and_nothing_of_others(world: Wor
     counts = {name: len(value) for name, value in written.items() if isinstance(value, list)}
     assert counts == {
         "farms": 1, "fields": 1, "visits": 1, "samples": 1, "soil_values": 1, "reports": 1, "report_links": 1,
-        "changes": 3,
+        "changes": 3, "deliveries": 2, "delivery_log": 1,
     }  # fmt: skip
     assert [line["verb"] for line in written["changes"]] == ["change", "make link", "export"]
     assert written["reports"][0]["advice"]["grower_name"] == NAME
     assert written["samples"][0]["longitude"] == 12.3456
     assert "token" not in json.dumps(written["report_links"])
     assert "Another" not in json.dumps(written)
+
+
+def test_what_was_and_will_be_delivered_keeps_its_fate_alone(world: World) -> None:
+    """That a report went, when and which way stays; where to, what was said of it and its name in logs go."""
+    ids = keep_grower(world)
+    keep_grower(world, name="Another Grower", tail="2")
+    privacy.erase_grower(world.site, world.caller("agent"), ids["grower"])
+    with world.site.database.look(operator(), None) as look:
+        rows = look.connection.execute(sa.select(schema.delivery).order_by(schema.delivery.c.id)).all()
+        log = look.connection.execute(sa.select(schema.delivery_try).order_by(schema.delivery_try.c.id)).all()
+    assert [(row.state, row.reason, row.address, row.message_id) for row in rows[:2]] == [
+        ("refused", "", "", ""), ("cancelled", "erased", "", ""),
+    ]  # fmt: skip
+    assert [row.address for row in rows[2:]] == [EMAIL, COPY_TO]  # somebody else's
+    assert [(line.what, line.answer == "") for line in log] == [("refused", True), ("refused", False)]
 
 
 def test_telling_is_kept_as_a_change(world: World) -> None:
