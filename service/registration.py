@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from reports.format import UNITS
 from service import cells
 from service.grids import Column, Table, fold
 from service.layout import Dialect
@@ -22,7 +23,7 @@ REGISTRATION: dict[str, str] = {
     "grower_telephone": "str",
     "grower_email": "str",
     "language": "str",  # of the reports: a language of the wording, or ""
-    "units": "str",  # of the amounts: metric, us or ""
+    "units": "str",  # of the amounts, a word of reports.format.UNITS, or ""
     "mail_consent": "bool",  # blank is no
     "copy_to": "str",  # e-mail address of a dealer or adviser, or ""
     "copy_consent": "bool",
@@ -43,7 +44,7 @@ OF_THE_GROWER = (
 OF_THE_SAMPLING = ("county", "other_crops", "tillage", "irrigated", "limed_in_two_years", "tests_wanted")
 MOST_OTHER_CROPS = 2
 LONGEST = {"grower_telephone": 40, "grower_email": 254, "copy_to": 254, "tests_wanted": 500}
-_WORDS = {"language": ("en", "es"), "units": ("metric", "us")}
+_WORDS = {"language": ("en", "es"), "units": UNITS}
 _EMAIL = re.compile(r"[^@\s,;<>\"]+@[^@\s,;<>\".]+(?:\.[^@\s,;<>\".]+)+")
 _PLACES = {"longitude": 180.0, "latitude": 90.0}
 

@@ -19,6 +19,7 @@ from interpretation.agronomy.records import field_advice
 from interpretation.agronomy.tables import TableSet
 from interpretation.results import FieldAdvice
 from interpretation.soil_values import COLUMNS
+from reports.format import Units
 from reports.render import pdf
 from reports.view import LaboratoryCard
 from service.actions.reportinputs import ReportInputs, page_of, rows_of
@@ -31,7 +32,7 @@ class Style:
 
     paper: Literal["a4", "letter"] = "a4"
     language: str = "en"
-    units: Literal["metric", "us"] = "metric"
+    units: Units = "metric"
 
 
 class WrittenReport(BaseModel):

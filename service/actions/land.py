@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from interpretation.errors import FurrowsliceError
+from reports.format import Units
 from service.actions.checking import Typed
 from service.actions.geojson import checked_outline
 from service.callers import Caller, Right
@@ -61,7 +62,7 @@ class GrowerChange(BaseModel):
     telephone: Seen | None = Field(default=None, max_length=60)
     email: Seen | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
     language: Literal["en", "es"] | None = None
-    units: Literal["metric", "us"] | None = None
+    units: Units | None = None
     mail_consent: bool | None = None
     copy_to: Seen | None = Field(default=None, max_length=254, pattern=r"^$|^[^@\s]+@[^@\s]+$")
     copy_consent: bool | None = None

@@ -20,6 +20,7 @@ from interpretation.agronomy.context import CONTEXT
 from interpretation.errors import FurrowsliceError
 from interpretation.results import FieldAdvice
 from interpretation.soil_values import COLUMNS
+from reports.format import Units
 from reports.render import pdf
 from reports.view import LONGEST_LINE, LaboratoryCard, TablesRelease
 from service.actions.advising import check_crops, context, plan_of
@@ -57,7 +58,7 @@ class Wish(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     language: Literal["en", "es"] = "en"
-    units: Literal["metric", "us"] = "metric"
+    units: Units = "metric"
     paper: Literal["a4", "letter"] = "a4"
     replaces: str = Field(
         default="", max_length=40, description="printed identity of an earlier report of the visit, or empty"

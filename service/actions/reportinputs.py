@@ -20,6 +20,7 @@ from interpretation.agronomy.tables import TableSet
 from interpretation.results import FieldAdvice, Record
 from interpretation.soil_values import COLUMNS
 from reports.build import build_report
+from reports.format import Units
 from reports.view import EarlierResult, GrowerReport, LaboratoryCard
 from service.actions.card import issued
 from service.books import canonical
@@ -51,7 +52,7 @@ class ReportInputs(Record):
     earlier: tuple[EarlierResult, ...] = ()
     card: LaboratoryCard
     language: str
-    units: Literal["metric", "us"]
+    units: Units
     paper: Literal["a4", "letter"]
 
     def text(self) -> str:

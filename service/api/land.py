@@ -9,6 +9,7 @@ from fastapi import APIRouter, Query
 from pydantic import Field
 from starlette.responses import JSONResponse
 
+from reports.format import Units
 from service.actions import advising, land, maps
 from service.actions.checking import checked
 from service.actions.geojson import take_ground
@@ -34,7 +35,7 @@ class Grower(Output):
     telephone: str
     email: str
     language: str = Field(description="usual language of reports")
-    units: str = Field(description="usual units of reports: metric or us")
+    units: str = Field(description="usual units of reports: metric, us, garden-metric or garden-us")
     mail_consent: bool
     copy_to: str
     copy_consent: bool
@@ -49,7 +50,7 @@ class GivenGrower(Input):
     telephone: Line | None = Field(default=None, max_length=60)
     email: Line | None = None
     language: Literal["en", "es"] | None = None
-    units: Literal["metric", "us"] | None = None
+    units: Units | None = None
     mail_consent: bool | None = None
     copy_to: Line | None = None
     copy_consent: bool | None = None

@@ -11,6 +11,7 @@ from pydantic import Field
 
 from interpretation.agronomy.tables import YieldUnit
 from interpretation.quantities import Basis, SoilUnit
+from reports.format import Units
 from service.actions import papers, registering, samples
 from service.actions.registering import Registered
 from service.actions.samples import SampleView
@@ -42,7 +43,7 @@ class GivenSample(Input):
     grower_telephone: Line = ""
     grower_email: Line = ""
     language: Literal["", "en", "es"] = ""
-    units: Literal["", "metric", "us"] = ""
+    units: Literal[""] | Units = ""
     mail_consent: bool = False
     copy_to: Line = ""
     copy_consent: bool = False

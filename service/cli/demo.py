@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 import typer
 
+from reports.format import Units
 from service.actions import fields, runs
 from service.actions.card import read_laboratory
 from service.cli import console
@@ -39,7 +40,7 @@ def demo(
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper")] = "a4",
     language: Annotated[Literal["en", "es"], typer.Option("--language")] = "en",
     units: Annotated[
-        Literal["metric", "us"], typer.Option("--units", help="Units of the amounts.")
+        Units, typer.Option("--units", help="Units of the amounts; the garden ones with cups and spoons.")
     ] = "metric",
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON document and nothing else.")
@@ -61,7 +62,7 @@ def demo(
     style = fields.Style(paper, language, units)
     made_from = fields.inputs_by_field(values, context)
     written = [
-        fields.write_report(field, made_from[field.field_id], card, style, ISSUED_ON, folder)
+        fields.write_report(field, made_from[field.field_id], card, style, ISSUED_ON, folder, bench.tables)
         for field in console.tracked(fields.advise(values, bench.tables, context), "Writing reports")
     ]
     if as_json:

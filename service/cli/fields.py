@@ -14,6 +14,7 @@ from interpretation.quantities import SUPPORTING
 from interpretation.results import Amount, FieldAdvice, SoilResult
 from reports.actions import silence
 from reports.findings import class_name, reason, worked_out, written_value
+from reports.format import Units
 from reports.view import LONGEST_COMMENT, LONGEST_LINE
 from service.actions import fields as actions
 from service.actions.card import read_laboratory, with_comment
@@ -146,7 +147,7 @@ def report(
         Literal["en", "es"], typer.Option("--language", help="Language of the report.")
     ] = "en",
     units: Annotated[
-        Literal["metric", "us"], typer.Option("--units", help="Units of the amounts.")
+        Units, typer.Option("--units", help="Units of the amounts; the garden ones with cups and spoons.")
     ] = "metric",
     issued_on: Annotated[
         datetime | None,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import numpy as np
 from fastapi import APIRouter, Request
@@ -12,6 +12,7 @@ from starlette.responses import HTMLResponse, Response
 from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
 from reports.build import build_report
+from reports.format import UNITS, Units
 from reports.view import GrowerReport
 from service.actions import advising, reporting
 from service.actions.advising import Advised, Plan
@@ -23,7 +24,6 @@ from service.web.visit import Posted, Visit, Visiting
 
 router = APIRouter()
 router.include_router(papers.router)
-Units = Literal["metric", "us"]
 NUMBERS = ("yield_goal", "manure_n_kg_per_ha", "manure_p2o5_kg_per_ha", "manure_k2o_kg_per_ha")
 YES_NO = ("irrigated", "limed_in_two_years", "manured_since_harvest", "manured_in_three_years")
 
@@ -50,7 +50,7 @@ def one_visit(visit: Visiting, visit_id: Id, request: Request) -> HTMLResponse:
 def save_plan(visit: Posted, visit_id: Id, given: Sent) -> Response:
     """Store the plan."""
     stored = advising.visit(visit.site, visit.caller, visit_id)
-    units = f"?units={text_of(given, 'units')}" if text_of(given, "units") in ("metric", "us") else ""
+    units = f"?units={text_of(given, 'units')}" if text_of(given, "units") in UNITS else ""
     try:
         plan = typed_plan(given, stored.plan.comment)
         version = text_of(given, "version")[:10]
@@ -103,7 +103,7 @@ def crops(visit: Visit) -> list[tuple[str, str]]:
 def wanted_units(given: Mapping[str, Any], usual: str) -> Units:
     """The units that were asked for, or those of the grower."""
     asked = given.get("units", usual)
-    return cast("Units", asked if asked in ("metric", "us") else "metric")
+    return cast("Units", asked if asked in UNITS else "metric")
 
 
 def _page(
@@ -118,7 +118,8 @@ def _page(
         report = build_report(found.advice, card, locale=w.language, units=units)
     return visit.page(
         "advising/visit.html.j2", 200 if error is None else 422, visit=found.visit, samples=found.samples,
-        plan=plan, report=report, units=units, tried=tried, crops=crops(visit),
+        plan=plan, report=report, units=units,
+        unit_choices=[(each, w(f"advising.units-{each}")) for each in UNITS], tried=tried, crops=crops(visit),
         yield_units=[(unit, unit) for unit in YIELD_UNITS],
         error=error, wrong=wrong_fields(error),
     )  # fmt: skip

@@ -12,7 +12,7 @@ from starlette.responses import HTMLResponse, Response
 from interpretation.errors import FurrowsliceError
 from interpretation.methods import Method
 from reports.findings import FORMLESS, READ_FIRST
-from reports.format import printed
+from reports.format import UNITS, printed
 from service.actions import land
 from service.actions.checking import checked
 from service.actions.land import FieldChange, GrowerChange
@@ -162,5 +162,6 @@ def _grower_form(
     grower = land.holding(visit.site, visit.caller, grower_id).grower
     return visit.page(
         "land/grower_form.html.j2", 200 if error is None else 422, grower=grower,
-        values=grower.model_dump() | given, error=error, wrong=wrong_fields(error),
+        values=grower.model_dump() | given, error=error,
+        units=[(each, visit.words(f"land.units-{each}")) for each in UNITS], wrong=wrong_fields(error),
     )  # fmt: skip

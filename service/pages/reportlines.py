@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from interpretation.results import Amount, SoilResult
 from reports.findings import Places, class_name, reason, written_value
-from reports.format import Format
+from reports.format import Format, Units
 from reports.wording import Wording
 from service.actions.reportdifference import AmountPair, Difference, ResultPair
 from service.web.templates import Words
@@ -34,7 +33,7 @@ class DifferenceInWords:
 
 
 def difference_in_words(
-    w: Words, found: Difference, units: Literal["metric", "us"]
+    w: Words, found: Difference, units: Units
 ) -> DifferenceInWords:  # fmt: skip
     """Word what differs, in the units of the report that would be issued."""
     wording = Wording(Format(w.language, units))

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Form, Query
 from starlette.responses import HTMLResponse, Response
 
 from interpretation.errors import FurrowsliceError
+from reports.format import UNITS
 from reports.view import LONGEST_COMMENT
 from service.actions import advising, privacy, reportdifference, reporting
 from service.actions.checking import checked
@@ -150,7 +151,7 @@ def _usual(desk: Desk) -> dict[str, Any]:
     same = [report for report in desk.standing if report.crop == desk.visit.plan.crop]
     return {
         "language": desk.visit.grower_language, "units": desk.visit.grower_units,
-        "paper": "letter" if desk.visit.grower_units == "us" else "a4",
+        "paper": "letter" if desk.visit.grower_units in ("us", "garden-us") else "a4",
         "replaces": same[-1].report_id if same else "",
     }  # fmt: skip
 
@@ -170,5 +171,5 @@ def _desk(
         "reports/desk.html.j2", 200 if error is None else 422, visit=desk.visit,
         differs=differs, earlier=desk.earlier,
         standing=desk.standing, wish=given, draft=made, error=error, wrong=wrong_fields(error),
-        longest=LONGEST_COMMENT,
+        longest=LONGEST_COMMENT, units=[(each, visit.words(f"advising.units-{each}")) for each in UNITS],
     )  # fmt: skip

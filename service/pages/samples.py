@@ -15,7 +15,7 @@ from interpretation.agronomy.tables import YIELD_UNITS
 from interpretation.errors import FurrowsliceError
 from interpretation.laboratory.soil import reported, reported_limit
 from reports.findings import FORMLESS
-from reports.format import printed, soil_unit
+from reports.format import UNITS, printed, soil_unit
 from service.actions import land, papers, registering, samples
 from service.callers import Right
 from service.pages.forms import Id
@@ -162,7 +162,7 @@ def _options(visit: Visit, w: Words) -> dict[str, list[tuple[str, str]]]:
     regions = sorted(((region.id, region.name) for region in tables.regions.values()), key=lambda r: r[1])
     counties = [(id_, name) for id_, name, _ in land.counties(visit.site, visit.caller)]
     known = [("", w("samples.not-known")), ("yes", w("samples.yes")), ("no", w("samples.no"))]
-    units = [("metric", w("samples.units-metric")), ("us", w("samples.units-us"))]
+    units = [(each, w(f"samples.units-{each}")) for each in UNITS]
     return {
         "crop": blank + crops,
         "previous_crop": blank + crops,

@@ -73,7 +73,7 @@ def test_no_column_is_needed(tmp_path: Path) -> None:
         ("grower_id", "=1+1", "is not an identifier"),
         ("county", "Upper County!", "is not an identifier"),
         ("language", "de", "language: en, es"),
-        ("units", "imperial", "units: metric, us"),
+        ("units", "imperial", "units: metric, us, garden-metric, garden-us"),
         ("mail_consent", "perhaps", "yes or no"),
         ("grower_email", "a@farm", "is not an e-mail address"),
         ("copy_to", "a@farm.example, b@farm.example", "is not an e-mail address"),
