@@ -88,6 +88,7 @@ def write_report(
     style: Style,
     issued_on: date,
     folder: Path,
+    tables: TableSet,
 ) -> WrittenReport:
     """Write one field's report as PDF, named after the field, whole or not at all.
 
@@ -95,11 +96,13 @@ def write_report(
     ----------
     made_from
         The field's own of :func:`inputs_by_field`.
+    tables
+        What the field was advised by.
     """
     asked = {"language": style.language, "units": style.units, "paper": style.paper, "card": card}
     # The card of a folder of tables pins no release: the advice does, by the fingerprints of its tables.
     inputs = ReportInputs.model_validate({**made_from, **asked}).on(issued_on, field.model_dump_json())
-    content = pdf(page_of(inputs, field), style.paper)
+    content = pdf(page_of(inputs, field, tables), style.paper)
     path = write_atomically(folder / f"{safe_name(field.field_id)}.report.pdf", content)
     return WrittenReport(
         field_id=field.field_id,

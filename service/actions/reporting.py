@@ -142,7 +142,7 @@ def drawn(made: Draft) -> bytes:
     Unavailable
         If so many are being drawn that this one would wait too long.
     """
-    page = page_of(made.inputs, made.advice)
+    page = page_of(made.inputs, made.advice, made.in_force.tables)
     with _turn():
         return pdf(page, made.wish.paper)
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import date, datetime
 from typing import Any, Literal
 
@@ -24,6 +25,7 @@ from reports.format import Units
 from reports.view import EarlierResult, GrowerReport, LaboratoryCard
 from service.actions.card import issued
 from service.books import canonical
+from service.reportdata.writing import data_text
 
 Scalar = str | float | bool | None
 MOST_EARLIER_VISITS = 8
@@ -140,9 +142,17 @@ def _field(inputs: ReportInputs) -> str:
     return str(inputs.samples[0]["field_id"])
 
 
-def page_of(inputs: ReportInputs, advice: FieldAdvice) -> GrowerReport:
-    """Word the report of inputs that were advised on."""
-    return build_report(advice, inputs.card, locale=inputs.language, units=inputs.units)
+def page_of(inputs: ReportInputs, advice: FieldAdvice, tables: TableSet) -> GrowerReport:
+    """Word the report of inputs that were advised on, and write the data that it carries inside.
+
+    Parameters
+    ----------
+    tables
+        What was advised by; the records that the advice can depend on are carried along.
+    """
+    page = build_report(advice, inputs.card, locale=inputs.language, units=inputs.units)
+    data = data_text(inputs.model_dump(mode="json"), advice.model_dump(mode="json"), tables)
+    return replace(page, attachment=data)
 
 
 def earlier_results(rows: Sequence[Mapping[str, Any]]) -> tuple[EarlierResult, ...]:

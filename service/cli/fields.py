@@ -164,7 +164,8 @@ def report(
 ) -> None:
     """Write one printable PDF per field."""
     frames, context = _read(values, samples)
-    advised = actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
+    in_force = read_tables(tables or tables_directory())
+    advised = actions.advise(frames, in_force, context, convert or ())
     made_from = actions.inputs_by_field(frames, context, convert or ())
     day = issued_on.date() if issued_on else date.today()  # noqa: DTZ011 - the day on the wall is meant
     style = actions.Style(paper=paper, language=language, units=units)
@@ -179,6 +180,7 @@ def report(
             style,
             day,
             folder,
+            in_force,
         )
         for field in console.tracked(advised, "Writing reports")
     ]

@@ -127,7 +127,7 @@ def test_a_report_keeps_what_it_was_made_from(world: World, monkeypatch: pytest.
     (advice,) = advise_each([inputs], tables)
     assert advice.model_dump(mode="json") == stored.advice
     _, content = reporting.document(world.site, world.caller("agent"), row.id)
-    assert f"%PDF a4 {html(page_of(inputs, advice))}".encode() == content
+    assert f"%PDF a4 {html(page_of(inputs, advice, tables))}".encode() == content
 
 
 def test_rows_of_the_database_and_of_a_frame_are_written_alike() -> None:
