@@ -31,7 +31,7 @@ class Turn:
             return True
         try:
             self.connection.execute(sa.select(1))
-        except sa.exc.DBAPIError:
+        except sa.exc.SQLAlchemyError:
             return False
         return True
 
@@ -52,8 +52,8 @@ def turn(engine: sa.Engine, work: int) -> Iterator[Turn | None]:
             try:
                 yield Turn(connection)
             finally:
-                # Back in the pool it would go on holding the lock.
-                with suppress(sa.exc.DBAPIError):
+                # Back in the pool it would go on holding the lock; a connection that broke holds none.
+                with suppress(sa.exc.SQLAlchemyError):
                     connection.scalar(sa.select(sa.func.pg_advisory_unlock(work)))
         return
     # Beside the database and not in it, where it would hold off our own transactions as well.
