@@ -9,7 +9,7 @@ keeps the record.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, Executor, Future, wait
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -94,7 +94,7 @@ class Crew:
         """How many workers there are; those of a cluster come and go."""
         return self._employer.workers()
 
-    def run(self, function: Callable[[C], R], chunks: Iterable[C]) -> Iterator[tuple[C, R | BaseException]]:
+    def run(self, function: Callable[[C], R], chunks: Iterable[C]) -> Generator[tuple[C, R | BaseException]]:
         """Have a function called on each chunk.
 
         Parameters

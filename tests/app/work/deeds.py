@@ -7,6 +7,8 @@ import signal
 import time
 from pathlib import Path
 
+from interpretation.errors import FurrowsliceError
+
 
 def double(number: int) -> int:
     return 2 * number
@@ -33,3 +35,45 @@ def write_or_die(task: tuple[str, int, int]) -> tuple[int, int]:
     if number == poison:
         os.kill(os.getpid(), signal.SIGKILL)
     return write((folder, number))
+
+
+def tell_process(_: int) -> int:
+    return os.getpid()
+
+
+def tell_manners(_: int) -> tuple[int, bool]:
+    """How far the process stands back, and whether Ctrl-C leaves it alone."""
+    return os.nice(0), signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+
+
+def sleep(seconds: float) -> float:
+    time.sleep(seconds)
+    return seconds
+
+
+class Unportable(Exception):  # noqa: N818
+    """An exception that no other process can make again."""
+
+    def __init__(self, one: int, other: int) -> None:
+        super().__init__(f"{one} and {other}")
+
+
+def fail_unportably(number: int) -> int:
+    raise Unportable(number, number)
+
+
+def note_warming() -> None:
+    """Leave a trace for each time that a worker was warmed up."""
+    Path(os.environ["TRACES"], f"{os.getpid()}-{time.monotonic_ns()}").touch()
+
+
+def cannot_warm_up() -> None:
+    raise FurrowsliceError("no font here", fix="install one")
+
+
+def stumble_warming_up() -> None:
+    raise KeyError("nothing")
+
+
+def die_warming_up() -> None:
+    os.kill(os.getpid(), signal.SIGKILL)
