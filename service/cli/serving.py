@@ -12,9 +12,11 @@ import structlog
 import typer
 import uvicorn
 
+from reports.render import check_libraries
 from service.actions.demo import load_demo
 from service.actions.keeping import is_unused
 from service.actions.people import first_administrator
+from service.actions.postman import Postman
 from service.actions.seeding import seed
 from service.cli import console
 from service.server import make_app
@@ -31,12 +33,18 @@ log = structlog.get_logger("furrowslice.server")
 def run(settings: Settings, door: socket.socket, demo: bool | None, told_to_stop: Event) -> None:
     """Make the database ready and serve it, unless the signal to stop came meanwhile."""
     configure_log()
+    check_libraries()
     with closing(Database(make_engine(settings.url))) as database:
         reach(database.engine)  # before the tables are read, which takes a while
     site = open_site(settings)
     with closing(site.database):
         prepare(site, demo)
-        listen(site, door, told_to_stop)
+        postman = Postman(site)
+        postman.start()
+        try:
+            listen(site, door, told_to_stop)
+        finally:
+            postman.stop()
 
 
 def prepare(site: Site, demo: bool | None) -> None:

@@ -26,7 +26,7 @@ from service.store import schema
 from service.store.turns import MAILING, turn
 from tests.app.server.conftest import World
 from tests.app.server.land import Land
-from tests.app.server.live import environment
+from tests.app.server.live import environment, live
 from tests.app.server.postbox import add_report, new_report, postbox, scripted, with_mail
 from tests.app.server.test_delivering import change, rows
 
@@ -587,3 +587,53 @@ def test_an_unsettled_mail_of_a_trouble_waits_with_the_rest(lite_world: World) -
     sending.put_all_off(lite_world.site, Trouble("sender-refused", "550 no"), timedelta(minutes=5))
     row = told(lite_world, number).delivery
     assert (row.state, row.next_at) == ("waiting", lite_world.clock.at + timedelta(minutes=5))
+
+
+# -------------------------------------------------------------------------------------- a live server
+
+
+def mail_of(world: World) -> dict[str, str]:
+    """The settings of a world's mail, for a server as a process of its own."""
+    settings = world.site.settings
+    return {
+        "smtp_host": "127.0.0.1", "smtp_port": str(settings.smtp_port), "smtp_security": "none",
+        "mail_from": settings.mail_from, "database_url": settings.url, "public_url": settings.public_url,
+    }  # fmt: skip
+
+
+def test_a_server_sends_and_stops_when_told_though_its_mail_server_hangs(
+    lite_world: World, tmp_path: Path
+) -> None:
+    with scripted("220 ready", "250 hello", "250 ok", None) as (port, read):
+        with_mail(lite_world, port)
+        number, *_ = planned(lite_world)
+        with live(tmp_path, "--no-demo", **mail_of(lite_world)) as server:
+            until(lambda: len(read) == 3)
+            assert server.stop(signal.SIGTERM) == 0
+    row = told(lite_world, number).delivery
+    assert (row.state, row.reason.partition("|")[0], row.attempts) == ("waiting", "put-off", 1)
+
+
+def test_a_server_that_is_killed_while_it_sends_sends_nothing_twice(
+    lite_world: World, tmp_path: Path
+) -> None:
+    arrived, go_on = threading.Event(), threading.Event()
+
+    def hold_up() -> None:
+        arrived.set()
+        go_on.wait(60)
+
+    with postbox() as box:
+        with_mail(lite_world, box.port)
+        numbers = [planned(lite_world, number=number)[0] for number in (1, 2)]
+        box.before_answer = hold_up
+        with live(tmp_path, "--no-demo", **mail_of(lite_world)) as server:
+            until(arrived.is_set)
+            server.stop(signal.SIGKILL)
+            box.before_answer = None
+            go_on.set()
+            server.start()
+            until(lambda: told(lite_world, numbers[1]).delivery.state == "sent")
+            assert server.stop() == 0
+        assert told(lite_world, numbers[0]).delivery.state == "held"
+        assert sorted(box.ids) == sorted(row.message_id for row in rows(lite_world))
