@@ -11,6 +11,7 @@ import typer
 
 from interpretation.errors import FurrowsliceError
 from service.cli import console, demo, fields, keeping, runs, schemas, serve, tables
+from service.cli.options import drawing
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -20,11 +21,11 @@ app = typer.Typer(
     help="From a run of soil extracts to a grower's printed report.",
     epilog="Exit status: 0 done; 1 done, but something was held or refused; 2 bad input.",
 )
-app.command("demo")(demo.demo)
+app.command("demo")(drawing(demo.demo))
 app.command("calibrate")(runs.calibrate)
-app.command("measure")(runs.measure)
+app.command("measure")(drawing(runs.measure))
 app.command("advise")(fields.advise)
-app.command("report")(fields.report)
+app.command("report")(drawing(fields.report))
 app.command("schema")(schemas.schema)
 app.command("serve")(serve.serve)
 app.command("backup")(keeping.backup)

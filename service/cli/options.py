@@ -4,12 +4,27 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable
-from typing import Annotated, Any
+from functools import wraps
+from typing import Annotated, Any, ParamSpec
 
 import typer
 from pydantic import SecretStr
 
+from reports.render import check_libraries
 from service.settings import Settings
+
+P = ParamSpec("P")
+
+
+def drawing(command: Callable[P, None]) -> Callable[P, None]:
+    """Let a command that draws pages refuse at once where libraries or fonts are missing, before it works."""
+
+    @wraps(command)
+    def checked(*given: P.args, **named: P.kwargs) -> None:
+        check_libraries()
+        command(*given, **named)
+
+    return checked
 
 
 def with_settings(*names: str) -> Callable[[Callable[..., None]], Callable[..., None]]:

@@ -6,7 +6,6 @@ archiving ask for and that can be read from the file.
 
 from __future__ import annotations
 
-import builtins
 import hashlib
 import io
 import json
@@ -23,10 +22,9 @@ import pikepdf
 import pytest
 
 from interpretation.errors import FurrowsliceError
-from reports import libraries
 from reports.build import build_report
 from reports.render import PAPERS, Paper, html, pdf
-from reports.renderer import Renderer, renderer
+from reports.renderer import renderer
 from reports.sheet import build_sheet
 from tests.render.demo_run import run_sheet
 from tests.render.demo_world import field, laboratory
@@ -211,19 +209,3 @@ def test_an_unknown_paper_is_refused() -> None:
     for draw in (html, pdf):
         with pytest.raises(FurrowsliceError, match="unknown paper 'a5'"):
             draw(page, "a5")  # type: ignore[operator]
-
-
-def test_missing_libraries_are_named_with_the_line_to_type(monkeypatch: pytest.MonkeyPatch) -> None:
-    genuine = builtins.__import__
-
-    def without_pango(name: str, *rest: Any) -> Any:
-        if name == "weasyprint":
-            raise OSError("cannot load library 'libpango-1.0-0'")
-        return genuine(name, *rest)
-
-    monkeypatch.setattr(builtins, "__import__", without_pango)
-    with pytest.raises(FurrowsliceError) as caught:
-        Renderer()
-    assert "libpango-1.0-0" in caught.value.what
-    assert caught.value.fix == f"as root: {libraries.APT_LINE}"
-    assert "FONTCONFIG_FILE" not in os.environ
