@@ -75,7 +75,7 @@ def writing(path: Path, mode: int = 0o666) -> Iterator[IO[bytes]]:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        with _beside(path, mode) as file:
+        with whole(path, mode) as file:
             yield file
     except OSError as error:
         raise FurrowsliceError(
@@ -84,12 +84,11 @@ def writing(path: Path, mode: int = 0o666) -> Iterator[IO[bytes]]:
             expected="a folder that can be written to, with room for the file",
             fix="look at the folder's path, its rights and the room on the disk, or choose another folder",
         ) from None
-    _sync_folder(path.parent)
 
 
 @contextmanager
-def _beside(path: Path, mode: int) -> Iterator[IO[bytes]]:
-    """Write under a temporary name in the same folder, then rename."""
+def whole(path: Path, mode: int) -> Iterator[IO[bytes]]:
+    """Write under a temporary name in the same folder, then rename; errors come as the system has them."""
     part = path.with_name(f".part-{secrets.token_hex(8)}")
     try:
         # O_EXCL: never write through a name somebody else has put there.
@@ -102,6 +101,7 @@ def _beside(path: Path, mode: int) -> Iterator[IO[bytes]]:
         with suppress(OSError):  # what went wrong first is what is told
             part.unlink(missing_ok=True)
         raise
+    _sync_folder(path.parent)
 
 
 def _sync_folder(folder: Path) -> None:

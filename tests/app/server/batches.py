@@ -1,0 +1,108 @@
+"""Batches for tests: visits that can be reported on, and hands that draw them without a process or a page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterable
+from datetime import date
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from reports.view import GrowerReport
+from service.actions import batches
+from service.actions.batches import BatchWish, Choice
+from service.callers import operator
+from service.outputs import Outputs, outputs_at
+from service.store import schema
+from service.work import drawing
+from service.work.drawing import ChunkOrder
+from service.work.runner import Ways, run_job
+from tests.app.server.conftest import World
+from tests.app.server.land import PH, K, Land, P, add_field, add_value, add_visit
+
+FAST = Ways(pauses=(0.0, 0.0))
+SMALL = Ways(sizes=((0, 0, 3), (1, 1, 2), (2, 5, 1)), pauses=(0.0, 0.0))
+
+
+class Inline:
+    """Hands that draw in this very process, one chunk after the other."""
+
+    def __init__(self, before: Callable[[ChunkOrder], None] = lambda _: None) -> None:
+        self.before = before
+        self.orders: list[ChunkOrder] = []
+
+    def run(
+        self, function: Callable[[ChunkOrder], Any], chunks: Iterable[ChunkOrder], /
+    ) -> Generator[tuple[ChunkOrder, Any]]:
+        for chunk in chunks:
+            self.orders.append(chunk)
+            try:
+                self.before(chunk)
+                outcome: Any = function(chunk)
+            except Exception as error:
+                outcome = error
+            yield chunk, outcome
+
+
+def plain_page(page: GrowerReport, paper: str = "a4") -> bytes:
+    """A stand-in for a drawn page: quick, and different for every report."""
+    return f"%PDF-1.7 {page.report_id} {page.language} {paper}\n".encode()
+
+
+def use_plain_pages(world: World, patch: pytest.MonkeyPatch) -> Outputs:
+    """Let chunks be drawn here, on the world's own database, with stand-ins for pages."""
+    outputs = outputs_at(world.site.settings.outputs_url)
+    patch.setattr(drawing, "pdf", plain_page)
+    patch.setattr(drawing, "_site", lambda *_: (world.site, outputs))
+    return outputs
+
+
+def add_ready(world: World, number: int, *, values: bool = True, **more: Any) -> Land:
+    """A field with a visit that can be reported on, unless it has no values."""
+    land = add_field(world, f"TC-{number}", name=f"Plot {number}", grower_name=f"Grower {number}", **more)
+    add_visit(world, land, date(2026, 4, 2), (f"26-{number:05d}",), laboratory=more.get("laboratory", "a"))
+    if values:
+        for kind, value in ((PH, 6.3), (P, 9.0), (K, 96.0)):
+            add_value(world, land.samples[0], kind, value)
+    return land
+
+
+def start(world: World, wish: BatchWish | None = None, person: str = "laboratory", **choice: Any) -> int:
+    """Ask for a batch of everything that is ready."""
+    caller = world.caller(person)
+    return batches.start(world.site, caller, "Spring", Choice(**choice), wish or BatchWish())
+
+
+def work(world: World, job_id: int, hands: Any = None, **more: Any) -> str:
+    """Work on a batch to its end."""
+    return run_job(world.site, job_id, hands or Inline(), ways=more.pop("ways", FAST), **more)
+
+
+def rows(world: World, table: sa.Table) -> list[Any]:
+    """All rows of a table by id."""
+    with world.site.database.look(operator(), None) as look:
+        return list(look.connection.execute(sa.select(table).order_by(*table.primary_key)))
+
+
+def items(world: World) -> list[Any]:
+    """All items by their number."""
+    return sorted(rows(world, schema.job_item), key=lambda row: (row.job_id, row.number))
+
+
+def states(world: World) -> list[str]:
+    """The state of each item in its order."""
+    return [row.state for row in items(world)]
+
+
+def fail_for(visit_ids: Iterable[int], error: Exception) -> Callable[..., Any]:
+    """What raises an error wherever one of some visits is advised on."""
+    broken = set(visit_ids)
+    real = drawing.advised
+
+    def advised(asked: Any) -> Any:
+        if any(each.visit.id in broken for each in asked):
+            raise error
+        return real(asked)
+
+    return advised
