@@ -45,6 +45,8 @@ SoilUnit = Literal[
 ]  # fmt: skip
 RateUnit = Literal["kg/ha", "t/ha", "lb/ac", "ton/ac", "lb/1000ft2"]
 
+# Units of a mass on a field. Only depth and density of its soil turn mg/kg into them, or a publisher's rule.
+ON_A_FIELD = ("lb/ac", "kg/ha")
 BASES: tuple[str, ...] = get_args(Basis)
 SOIL_UNITS: tuple[str, ...] = get_args(SoilUnit)
 RATE_UNITS: tuple[str, ...] = get_args(RateUnit)

@@ -240,6 +240,7 @@ class MeasuredAs(Record):
     unit: SoilUnit
     factor: float | None = None  # of the table's unit for one factor_unit, where the table says so
     factor_unit: SoilUnit | None = None  # the unit of the result's method
+    layer_cm: tuple[float, float] | None = None  # where the factor turns a content into an amount on a field
     conversion: str | None = None  # id of the equation between methods that was switched on
 
 

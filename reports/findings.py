@@ -7,7 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from fractions import Fraction
 
-from interpretation.quantities import SUPPORTING
+from interpretation.conversions import kg_per_ha
+from interpretation.quantities import KG_PER_HA, SUPPORTING
 from interpretation.results import ClassProbability, FieldAdvice, MeasuredAs, SoilResult
 from reports.charts import scale, scale_bar
 from reports.format import printed, soil_unit
@@ -153,7 +154,19 @@ def worked_out(result: SoilResult, wording: Wording) -> str:
         factor=wording.format.plain(behind.factor) + soil_unit(result.unit),
         unit=printed(behind.factor_unit) or wording.name("analytes", result.analyte),
     )
-    return f"{said} {counted}"
+    return " ".join(filter(None, (said, counted, _layer_behind(behind, result.unit, wording))))
+
+
+def _layer_behind(behind: MeasuredAs, unit: str, wording: Wording) -> str:
+    """The layer and the bulk density that a table's factor from mg/kg to an amount on a field stands for."""
+    if behind.layer_cm is None or behind.factor is None or behind.factor_unit != "mg/kg":
+        return ""
+    top, bottom = behind.layer_cm
+    on_a_field = behind.factor * (KG_PER_HA["lb/ac"] if unit == "lb/ac" else 1.0)
+    density = on_a_field / float(kg_per_ha(1.0, bottom - top, 1.0))
+    return wording.page(
+        "counts-layer", layer=wording.layer(top, bottom), density=wording.format.number(density, 1)
+    )
 
 
 def class_name(result: SoilResult, wording: Wording) -> str:

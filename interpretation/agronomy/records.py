@@ -33,6 +33,7 @@ from interpretation.agronomy.values import SCOPE
 from interpretation.agronomy.working import amount_of
 from interpretation.errors import NoTableApplies, SampleListError
 from interpretation.methods import Method
+from interpretation.quantities import ON_A_FIELD
 from interpretation.results import (
     ClassLimit,
     ClassProbability,
@@ -157,6 +158,8 @@ def _measured_as(advice: Advice, row: int, value: Row) -> MeasuredAs | None:
     """What was measured, where the unit was turned or an equation between methods was switched on."""
     measured, turned = advice.measured_behind.get(row), advice.turned_behind.get(row)
     by_table = {"factor": turned["factor"], "factor_unit": turned["unit"]} if turned else {}
+    if turned and value["unit"] in ON_A_FIELD and turned["unit"] not in ON_A_FIELD:
+        by_table["layer_cm"] = (float(value["depth_from_cm"]), float(value["depth_to_cm"]))
     if measured is None:
         if turned is None:
             return None

@@ -10,14 +10,13 @@ from interpretation.agronomy.meeting import earlier, meet, soil_test_units
 from interpretation.agronomy.problems import Path, Problem
 from interpretation.agronomy.tables import Conversion, RateTable, ScaleTable, Scoped, TableSet
 from interpretation.methods import Method, Standing
+from interpretation.quantities import ON_A_FIELD
 
 # The twelve texture classes of the USDA (from memory), and organic soils.
 TEXTURES = (
     "sand", "loamy sand", "sandy loam", "loam", "silt loam", "silt", "sandy clay loam", "clay loam",
     "silty clay loam", "sandy clay", "silty clay", "clay", "organic",
 )  # fmt: skip
-# Units of a mass on a field. Only depth and density of its soil turn mg/kg into them, or a publisher's rule.
-ON_A_FIELD = ("lb/ac", "kg/ha")
 # What each standing needs: at least one source that was read in one of these ways.
 _READ = {
     "published": {"seen"},

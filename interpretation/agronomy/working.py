@@ -22,6 +22,7 @@ from interpretation.agronomy.yields import yield_factor, yield_goals
 from interpretation.quantities import KG_PER_HA, RateUnit
 from interpretation.results import Amount, Refusal, Step
 
+DENSITY = "bulk_density_g_per_cm3"
 # Names that have a step of their own.
 _SOIL_TEST = frozenset({"soil_test", "class_index"})
 _TOLD_APART = frozenset({*_SOIL_TEST, "crop"})
@@ -137,7 +138,8 @@ def _working(advice: Advice, row: int, rated: Mapping[Hashable, Any], table: Rat
     if not rated["due"]:
         condition = table.when or ""
         read = expression(table, condition, "condition")
-        inputs = [*seen.inputs(read.names, told_apart=frozenset()), *_constants(table, [read])]
+        names = {*read.names, *(NITRATE if "nitrate_kg_per_ha" in read.names else ())}
+        inputs = [*seen.inputs(tuple(sorted(names)), told_apart=frozenset()), *_constants(table, [read])]
         return (first, *inputs, Step(key="not-due", values={"condition": condition}))
     raw = float(rated["raw"])
     taken = [float(amount) for amount in advice.rated.credits[row, : len(table.credits)]]
@@ -187,7 +189,7 @@ class _Seen:
         if any(credit.by_previous_crop is not None for credit in table.credits):
             names.add("previous_crop")
         if "nitrate_kg_per_ha" in names:
-            names |= set(NITRATE)
+            names |= set(NITRATE)  # never an amount on a field without the layer and the density behind it
         return steps + self.inputs(tuple(sorted(names))) + _constants(table, formulas)
 
     def _others(self) -> list[Expression]:
@@ -230,7 +232,8 @@ class _Seen:
             unit = self._table.yield_unit or own
             if unit != own or at["yield_unit"] not in ("", own):
                 return Step(key="yield-goal", values={"value": value, "unit": unit})
-        return Step(key="input", values={"name": name, "value": value})
+        assumed = name == DENSITY and np.isnan(self._advice.columns[DENSITY][int(self._rated["sample"])])
+        return Step(key="input-assumed" if assumed else "input", values={"name": name, "value": value})
 
     def _rows_step(self, rows: tuple[ValueStep, ...]) -> Step:
         """The row that was used, or the two rows between which the amount lies."""

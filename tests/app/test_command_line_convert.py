@@ -56,7 +56,7 @@ def test_advise_converts_where_it_is_named(command: Command, bench: Path) -> Non
     assert result["standard_uncertainty"] == pytest.approx(1.6)
     assert result["measured_as"] == {
         "value": 20.4, "below": None, "decimals": 1, "method": "olsen", "unit": "mg/kg", "factor": None,
-        "factor_unit": None, "conversion": NAME,
+        "factor_unit": None, "layer_cm": None, "conversion": NAME,
     }  # fmt: skip
     assert field["tables"][0]["id"] == NAME
     assert len(field["tables"][0]["fingerprint"]) == 64

@@ -260,11 +260,28 @@ def test_nitrate_per_hectare_needs_a_bulk_density(density, constant, rate_n, mis
     if missing:
         assert amount.refusal.values["input"] == missing
     else:
-        used = {s.values["name"]: s.values["value"] for s in amount.working if s.key == "input"}
+        told = {s.values["name"]: s for s in amount.working if s.key in ("input", "input-assumed")}
+        used = {name: step.values["value"] for name, step in told.items()}
         assert used["bulk_density_g_per_cm3"] == (constant if np.isnan(density) else density)
+        assert (told["bulk_density_g_per_cm3"].key == "input-assumed") == np.isnan(density)
+        assert used["depth_cm"] == 20
         assert used["nitrate_kg_per_ha"] == pytest.approx(
             2 * 10 * (constant if np.isnan(density) else density)
         )
+
+
+def test_a_condition_on_nitrate_per_hectare_tells_its_layer_and_density_too():
+    table = rate(
+        id="vale/n", nutrient="N", formula="100", when="nitrate_kg_per_ha < 20",
+        values={"bulk_density_g_per_cm3": 1.5},
+    )  # fmt: skip
+    nitrate = {"analyte": "nitrate", "form": "NO3-N", "method": "kcl", "value": 10.0, "basis": "oven-dry"}
+    amount = amounts(world(table), values(nitrate), samples({}))["N"]
+    assert amount.rate == 0  # 0.1 x 10 mg/kg x 20 cm x 1.5 = 30
+    told = [(step.key, step.values.get("name"), step.values.get("value")) for step in amount.working]
+    assert ("input", "depth_cm", 20.0) in told
+    assert ("input-assumed", "bulk_density_g_per_cm3", 1.5) in told
+    assert ("input", "nitrate_kg_per_ha", 30.0) in told
 
 
 @pytest.mark.parametrize(

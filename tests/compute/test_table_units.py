@@ -45,8 +45,9 @@ def test_what_was_measured_stands_beside_it():
     # 32.43 x 2 = 64.86, printed as 65. The method prints 32, and 32 x 2 is 64: so one decimal more is shown.
     assert (found.value, found.standard_uncertainty, found.method) == (65, 3.0, "bray")
     assert found.measured_as == MeasuredAs(
-        value=32.4, below=None, decimals=1, method="bray", unit="mg/kg", factor=2, factor_unit="mg/kg"
-    )
+        value=32.4, below=None, decimals=1, method="bray", unit="mg/kg", factor=2, factor_unit="mg/kg",
+        layer_cm=(0, 20),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(

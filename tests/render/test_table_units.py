@@ -17,6 +17,9 @@ ACRE = scale(unit="lb/ac", per_method_unit=2, classes=classes(low=0, medium=30, 
 DIGITS = ({"from": 0, "decimals": 0},)
 TABLES = world(ACRE, method(digits=DIGITS), method(id="m3", title="Mehlich-3", digits=DIGITS), conversion())
 
+# 2 lb/ac = 2.2417 kg/ha for each mg/kg; 20 cm of soil at 1 g/cm3 hold 2 kg/ha for each: 1.12 g/cm3.
+LAYER = "Over 0 to 20 cm that is soil of 1.1 g/cm³."
+
 
 def field(convert: tuple[str, ...] = (), **soil: float | str) -> FieldAdvice:
     return field_advice(advise(values(soil), TABLES, samples({}), convert), "f1")
@@ -30,9 +33,14 @@ def remark(advice: FieldAdvice, locale: str = "en") -> str:
 @pytest.mark.parametrize(
     ("locale", "value", "said"),
     [
-        ("en", 32.0, "Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg."),
-        ("en", 1.25, "Measured: 1.3 mg/kg. This table counts 2 lb/ac for each mg/kg."),
-        ("es", 32.0, "Medido: 32,0 mg/kg. Esta tabla cuenta 2 lb/ac por cada mg/kg."),
+        ("en", 32.0, f"Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg. {LAYER}"),
+        ("en", 1.25, f"Measured: 1.3 mg/kg. This table counts 2 lb/ac for each mg/kg. {LAYER}"),
+        (
+            "es",
+            32.0,
+            "Medido: 32,0 mg/kg. Esta tabla cuenta 2 lb/ac por cada mg/kg. "
+            "En 0 a 20 cm, eso es suelo de 1,1 g/cm³.",
+        ),
     ],
 )
 def test_what_was_measured_and_the_tables_own_rule(locale: str, value: float, said: str) -> None:
@@ -43,8 +51,23 @@ def test_what_was_measured_and_the_tables_own_rule(locale: str, value: float, sa
 
 def test_a_limit_is_told_as_it_was_measured() -> None:
     assert remark(field(below=4.0)) == (
-        "Measured: less than 4 mg/kg. This table counts 2 lb/ac for each mg/kg."
+        f"Measured: less than 4 mg/kg. This table counts 2 lb/ac for each mg/kg. {LAYER}"
     )
+
+
+def test_the_layer_and_the_density_behind_an_amount_on_a_field_are_told_in_the_readers_units() -> None:
+    page = build_report(field(value=32.0, standard_uncertainty=0.1), laboratory(), units="us")
+    assert page.groups[0].rows[0].remark.endswith("Over 0 to 8 in that is soil of 1.1 g/cm³.")
+
+
+def test_a_factor_between_units_of_a_mass_of_soil_stands_for_no_layer() -> None:
+    table = scale(unit="ug/kg", per_method_unit=1000, classes=classes(low=0, medium=30_000, high=60_000))
+    tables = world(table, method(digits=DIGITS))
+    soil = values({"value": 32.0, "standard_uncertainty": 0.1})
+    advice = field_advice(advise(soil, tables, samples({})), "f1")
+    assert advice.results[0].measured_as is not None
+    assert advice.results[0].measured_as.layer_cm is None
+    assert remark(advice).endswith("This table counts 1,000 µg/kg for each mg/kg.")
 
 
 def test_a_value_typed_in_the_tables_unit_was_not_turned() -> None:
@@ -99,5 +122,5 @@ def test_advise_prints_it(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(console, "print_table", lambda _, __, rows: printed.extend(" ".join(r) for r in rows))
     fields.print_field(field(value=32.0))
     assert printed == [
-        "S1 a P 64 lb/ac high bray. Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg."
+        f"S1 a P 64 lb/ac high bray. Measured: 32.0 mg/kg. This table counts 2 lb/ac for each mg/kg. {LAYER}"
     ]
