@@ -21,6 +21,7 @@ from interpretation.errors import FurrowsliceError
 from reports.conforming import DECLARED, finish
 from reports.fonts import only_bundled_fonts
 from reports.libraries import load_weasyprint
+from reports.scripts import way
 
 Paper = Literal["a4", "letter"]
 PROFILE = "--screen"  # name of our colour profile among a file's
@@ -173,7 +174,7 @@ def style_text(*names: str) -> str:
 
 @cache
 def _templates() -> Environment:
-    return Environment(
+    made = Environment(
         loader=PackageLoader("reports"),
         autoescape=True,
         undefined=StrictUndefined,
@@ -181,3 +182,5 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    made.filters["way"] = way
+    return made
