@@ -211,7 +211,8 @@ class Format:
 
     @property
     def _babel(self) -> str:
-        return str(_locale(self.locale))
+        # Spain writes 7,2 and so does plain Spanish; who weighs in pounds writes 7.2, in Spanish too.
+        return str(_locale("es-US" if self.locale == "es" and self.in_inches else self.locale))
 
 
 @lru_cache(maxsize=512)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
 from importlib.resources import files
-from typing import Any
+from typing import Any, Literal
 
 from interpretation.errors import FurrowsliceError
 from interpretation.results import Refusal
@@ -16,6 +16,8 @@ from reports.catalogues import texts
 from reports.format import Format, printed
 
 LANGUAGES = ("en", "es")
+# A language with how one of its countries writes numbers and dates, where that differs.
+Language = Literal["en", "en-GB", "es", "es-MX", "es-US"]
 
 # Which group of names spells the ids that the science puts into a sentence, by the value's own name.
 GROUP_OF = {

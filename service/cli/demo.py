@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 import typer
 
 from reports.format import Units
+from reports.wording import Language
 from service.actions import fields, runs
 from service.actions.card import read_laboratory
 from service.cli import console
@@ -38,7 +39,7 @@ def demo(
         Path, typer.Option("--out", callback=readable, help="Folder for what the demo writes.")
     ] = Path("out/demo"),
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper")] = "a4",
-    language: Annotated[Literal["en", "es"], typer.Option("--language")] = "en",
+    language: Annotated[Language, typer.Option("--language")] = "en",
     units: Annotated[
         Units, typer.Option("--units", help="Units of the amounts; the garden ones with cups and spoons.")
     ] = "metric",

@@ -16,6 +16,7 @@ from reports.actions import silence
 from reports.findings import class_name, reason, worked_out, written_value
 from reports.format import Units
 from reports.view import LONGEST_COMMENT, LONGEST_LINE
+from reports.wording import Language
 from service.actions import fields as actions
 from service.actions.card import read_laboratory, with_comment
 from service.actions.fields import WrittenReport
@@ -144,7 +145,7 @@ def report(
     ),
     paper: Annotated[Literal["a4", "letter"], typer.Option("--paper", help="Paper size.")] = "a4",
     language: Annotated[
-        Literal["en", "es"], typer.Option("--language", help="Language of the report.")
+        Language, typer.Option("--language", help="Language of the report; the country decides 7.2 or 7,2.")
     ] = "en",
     units: Annotated[
         Units, typer.Option("--units", help="Units of the amounts; the garden ones with cups and spoons.")

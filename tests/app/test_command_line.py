@@ -13,6 +13,7 @@ from typing import Any
 
 import jsonschema
 import pikepdf
+import pypdfium2
 import pytest
 
 from service.cli import app
@@ -276,6 +277,22 @@ def test_same_input_gives_the_same_report_to_the_byte(command: Command, tmp_path
 
     assert written("2026-04-17", "a") == written("2026-04-17", "b")
     assert written("2026-04-18", "c")[0] != written("2026-04-17", "a")[0]  # another page, another identity
+
+
+@pytest.mark.parametrize(
+    ("language", "units", "written"),
+    [("es-MX", "garden-metric", "g/100 m²"), ("en-GB", "garden-us", "lb/1000 ft²"), ("es", "us", "lb/ac")],
+)
+def test_the_language_of_a_country_and_units_of_a_garden_can_be_asked_for(
+    command: Command, tmp_path: Path, language: str, units: str, written: str
+) -> None:
+    asked = (*one_sample(tmp_path), "--out", str(tmp_path), "--issued-on", "2026-04-17")
+    done = command(*asked, "--language", language, "--units", units)
+    assert done.status == 1  # amounts that need a run are refused
+    with pikepdf.open(tmp_path / "TC-1.report.pdf") as pdf:
+        assert str(pdf.Root.Lang) == language
+    document = pypdfium2.PdfDocument(tmp_path / "TC-1.report.pdf")
+    assert written in "".join(page.get_textpage().get_text_bounded() for page in document)
 
 
 def test_a_comment_goes_on_the_report_of_its_field_only(command: Command, tmp_path: Path) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.format import Format, printed, soil_unit
+from reports.format import UNITS, Format, printed, soil_unit
+from reports.wording import Language, Wording
 
 EN, ES, MX, US = Format("en"), Format("es"), Format("es-MX"), Format("en", "us")
 
@@ -29,6 +31,20 @@ def test_numbers_by_locale(value: float, decimals: int, english: str, spanish: s
 
 def test_the_country_decides_point_or_comma() -> None:
     assert MX.number(7.25, 2) == "7.25"
+
+
+def test_spanish_in_pounds_is_written_with_a_point_as_in_the_united_states() -> None:
+    assert [Format("es", units).plain(7.25) for units in UNITS] == ["7,25", "7.25", "7,25", "7.25"]
+    assert Format("es-ES", "us").plain(7.25) == "7,25"
+    assert Format("es", "us").day(date(2026, 3, 2)) == "2 de marzo de 2026"
+
+
+@pytest.mark.parametrize("locale", get_args(Language))
+def test_every_language_that_can_be_asked_for_has_words_and_a_way_to_write(locale: str) -> None:
+    write = Format(locale)
+    assert write.plain(7.25) == ("7,25" if locale == "es" else "7.25")
+    assert Wording(write).page("page-word") in ("Page", "Página")
+    assert write.day(date(2026, 3, 2)) in ("March 2, 2026", "2 March 2026", "2 de marzo de 2026")
 
 
 @pytest.mark.parametrize(
