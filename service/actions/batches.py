@@ -82,6 +82,9 @@ class BatchWish(BaseModel):
     replaces: bool = Field(
         default=False, description="whether reports that stand are replaced; else their visits are left out"
     )
+    deliver: bool = Field(
+        default=False, description="whether the delivery of all reports is planned once they are issued"
+    )
 
 
 @dataclass(frozen=True)
@@ -155,8 +158,15 @@ def start(
         If there is no title, no visit, or more visits than a batch takes.
     Conflict
         If there are not as many reports to be made as was seen.
+    NotAllowed
+        If they are to be delivered, and the caller may not do that.
     """
     title = _title(title)
+    if wish.deliver and not caller.may(Right.DELIVER_REPORTS):
+        raise NotAllowed(
+            "you may issue these reports, but not deliver them", where="deliver",
+            expected="the right to deliver reports", fix="start the batch without delivery",
+        )  # fmt: skip
     with site.database.change(caller, Right.ISSUE_REPORTS) as change:
         found = _preview(change, choice, wish)
         if not found.chosen:

@@ -10,7 +10,7 @@ import sys
 import typer
 
 from interpretation.errors import FurrowsliceError
-from service.cli import console, demo, fields, keeping, runs, schemas, serve, tables
+from service.cli import batches, console, demo, fields, keeping, partitions, runs, schemas, serve, tables
 from service.cli.options import drawing
 
 app = typer.Typer(
@@ -25,12 +25,14 @@ app.command("demo")(drawing(demo.demo))
 app.command("calibrate")(runs.calibrate)
 app.command("measure")(drawing(runs.measure))
 app.command("advise")(fields.advise)
+app.command("partition")(partitions.partition)
 app.command("report")(drawing(fields.report))
 app.command("schema")(schemas.schema)
 app.command("serve")(serve.serve)
 app.command("backup")(keeping.backup)
 app.command("restore")(keeping.restore)
 app.add_typer(tables.app, name="tables")
+app.add_typer(batches.app, name="batch")
 
 
 def main() -> None:

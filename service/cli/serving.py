@@ -19,12 +19,13 @@ from service.actions.people import first_administrator
 from service.actions.postman import Postman
 from service.actions.seeding import seed
 from service.cli import console
+from service.logs import configure_log
 from service.server import make_app
 from service.settings import Settings
 from service.site import Site, open_site
 from service.store.database import Database, make_engine
 from service.store.migrating import alone, migrate, reach
-from service.web.guard import configure_log
+from service.work.foreman import Foreman
 
 SECONDS_TO_FINISH = 20  # for requests that are being answered when the server is told to stop
 log = structlog.get_logger("furrowslice.server")
@@ -39,11 +40,13 @@ def run(settings: Settings, door: socket.socket, demo: bool | None, told_to_stop
     site = open_site(settings)
     with closing(site.database):
         prepare(site, demo)
-        postman = Postman(site)
+        postman, foreman = Postman(site), Foreman(site)
         postman.start()
+        foreman.start()
         try:
             listen(site, door, told_to_stop)
         finally:
+            foreman.stop()
             postman.stop()
 
 

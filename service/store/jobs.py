@@ -190,17 +190,20 @@ def counts_of(look: Look, job_ids: Collection[int]) -> dict[int, Counts]:
 
 
 def pace(look: Look, job_id: int, lately: timedelta) -> tuple[int, float] | None:
-    """How many items ended lately, and within how many seconds; None where too few did."""
-    since = look.now - lately
-    number, first = look.connection.execute(
-        sa.select(sa.func.count(), sa.func.min(job_item.c.changed_at)).where(
-            job_item.c.job_id == job_id,
-            job_item.c.state.in_(("done", "failed")),
-            job_item.c.changed_at >= since,
-        )
-    ).one()
-    seconds = (look.now - first).total_seconds() if number else 0.0
-    return (number, seconds) if seconds > 0 else None
+    """How many items ended lately, and within how many seconds; None where nothing can be said of that.
+
+    They end many at once, so the first instant is where the time begins, and does not count itself.
+    """
+    ended = job_item.c.state.in_(("done", "failed")) & (job_item.c.job_id == job_id)
+    first = look.connection.scalar(
+        sa.select(sa.func.min(job_item.c.changed_at)).where(ended, job_item.c.changed_at >= look.now - lately)
+    )
+    if first is None:
+        return None
+    number = look.connection.execute(
+        sa.select(sa.func.count()).select_from(job_item).where(ended, job_item.c.changed_at > first)
+    ).scalar_one()
+    return (number, (look.now - first).total_seconds()) if number else None
 
 
 def items_of(

@@ -16,8 +16,8 @@ import sqlalchemy as sa
 from service.refusals import Refusal
 from service.store.database import Look
 from service.store.jobs import JOB, JobRow
-from service.store.land import absent
-from service.store.schema import job, job_item
+from service.store.land import absent, own_fields
+from service.store.schema import field, job, job_item, sampling
 
 AT_ONCE = 500  # ids in one statement
 
@@ -195,8 +195,12 @@ def files_of(look: Look, job_id: int) -> frozenset[str]:
 
 
 def reports_of(look: Look, job_id: int) -> tuple[int, ...]:
-    """Ids of the reports that a job has issued, in its order."""
-    chosen = sa.select(job_item.c.report_id).where(
-        job_item.c.job_id == job_id, job_item.c.report_id.is_not(None)
+    """Ids of the reports that a job has issued and that are the caller's, in its order."""
+    chosen = (
+        sa.select(job_item.c.report_id)
+        .join(sampling, job_item.c.sampling_id == sampling.c.id)
+        .join(field, sampling.c.field_id == field.c.id)
+        .where(own_fields(look.scope), job_item.c.job_id == job_id, job_item.c.report_id.is_not(None))
+        .order_by(job_item.c.number)
     )
-    return tuple(each for each in look.connection.scalars(chosen.order_by(job_item.c.number)) if each)
+    return tuple(look.connection.scalars(chosen))

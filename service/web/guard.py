@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import re
 import time
 from collections.abc import Sequence
@@ -37,19 +36,6 @@ log = structlog.get_logger("furrowslice.request")
 def without_secrets(path: str) -> str:
     """A path as the log may hold it: without the secret of a link."""
     return _SECRET.sub(r"/\1/...", path)
-
-
-def configure_log(level: int = logging.INFO) -> None:
-    """Write the log as one JSON object a line: what comes from outside cannot begin a line of its own."""
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(sort_keys=True),
-        ],
-        wrapper_class=structlog.make_filtering_bound_logger(level),
-    )
 
 
 class Guard:

@@ -8,6 +8,7 @@ second time take the place of the first.
 from __future__ import annotations
 
 import hashlib
+import logging
 import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -19,12 +20,13 @@ from pydantic import SecretStr
 
 from interpretation.agronomy.tables import TableSet
 from interpretation.errors import FurrowsliceError
-from reports.render import pdf
+from reports.render import pdf, warm_up
 from service.actions.batches import BatchWish, caller_of
 from service.actions.batchissuing import reason_of, wishes_of
 from service.actions.reporting import Asked, Draft, advised, asked_for
 from service.actions.reportinputs import page_of
 from service.callers import operator
+from service.logs import configure_log
 from service.outputs import Outputs, outputs_at
 from service.refusals import NoRoom, Unavailable
 from service.settings import Settings, read_settings
@@ -81,6 +83,12 @@ class Refused:
 
 
 Outcome = Drawn | Refused
+
+
+def make_ready() -> None:
+    """Make a fresh worker ready: its log, and everything that drawing needs."""
+    configure_log(logging.WARNING)
+    warm_up()
 
 
 def draw_chunk(order: ChunkOrder) -> tuple[Outcome, ...]:

@@ -18,7 +18,8 @@ import structlog
 from pydantic import SecretStr
 
 from interpretation.errors import FurrowsliceError
-from service.actions.batches import Batch, batch_of, caller_of
+from service.actions import delivering
+from service.actions.batches import Batch, BatchWish, batch_of, caller_of
 from service.actions.batchissuing import Ready, Settled, issue_ready, reason_of
 from service.callers import Caller, operator
 from service.outputs import Outputs, outputs_at
@@ -35,6 +36,7 @@ from service.work.presence import has_ended, new_name
 
 TRIES = 3
 MOST_BEGUN = 6  # tries of which nothing was ever heard: of what brings the whole server down with it
+DELIVERED_AT_ONCE = 500
 LEASE = timedelta(seconds=60)
 SECONDS_BETWEEN_BEATS = 10.0
 PAUSES = (1.0, 5.0, 20.0, 60.0)  # seconds, until outputs that cannot be written to are given up
@@ -112,7 +114,7 @@ def take(site: Site, job_id: int, runner: str = "") -> tuple[JobRow, str]:
 
 
 def run_job(
-    site: Site, job_id: int, hands: Hands, *, told_to_stop: threading.Event | None = None,
+    site: Site, job_id: int, hands: Hands, *, runner: str = "", told_to_stop: threading.Event | None = None,
     told: Callable[[Batch], None] | None = None, ways: Ways | None = None,
 ) -> Ended:  # fmt: skip
     """Take a job and work on it until it is done, or this process is told to stop, or loses it.
@@ -121,6 +123,8 @@ def run_job(
     ----------
     hands
         Those who draw.
+    runner
+        Name under which the job is held already.
     told_to_stop
         Set when the process is to end: nothing more is given out, and what is under way is left.
     told
@@ -133,7 +137,7 @@ def run_job(
     FurrowsliceError
         If there is nobody to draw any more, or the database does not answer; the job waits then.
     """
-    job, runner = take(site, job_id)
+    job, runner = take(site, job_id, runner)
     return _Run(site, job, runner, hands, told_to_stop or threading.Event(), told, ways or Ways()).work()
 
 
@@ -162,8 +166,14 @@ class _Run:
             with self.heart:
                 if self._work():
                     self._sweep()
+                    self._deliver()
                     self._keep(lambda look: jobwork.release(look, self.job.id, self.runner, ended=True))
                     ended = "done"
+        except NotAllowed as error:  # of whoever asked, in whose name everything is done
+            reason = reason_of(error)
+            self._keep(lambda look: jobwork.fail_rest(look, self.job.id, reason))
+            self._keep(lambda look: jobwork.release(look, self.job.id, self.runner, ended=True))
+            ended = "done"
         except LeaseLost:
             if not self.told_to_stop.is_set():
                 ended = "lost"
@@ -178,12 +188,7 @@ class _Run:
 
     def _work(self) -> bool:
         """Work until nothing waits; False where this process was told to stop before."""
-        try:
-            caller = self._look(lambda look: caller_of(look, self.job))
-        except NotAllowed as error:
-            reason = reason_of(error)
-            self._keep(lambda look: jobwork.fail_rest(look, self.job.id, reason))
-            return True
+        caller = self._look(lambda look: caller_of(look, self.job))
         # What was begun again and again and never heard of brings down more than its worker.
         worn = f"{LOST}; it was begun {MOST_BEGUN} times"
         self._keep(lambda look: jobwork.fail_rest(look, self.job.id, worn, fewest_attempts=MOST_BEGUN))
@@ -319,6 +324,16 @@ class _Run:
         self._keep(lambda look: jobwork.fail_rest(look, self.job.id, reason))
         self.trouble = None
         return True
+
+    def _deliver(self) -> None:
+        """Plan who gets what was issued, where that is wanted; planned twice is planned once."""
+        if not BatchWish.model_validate(self.job.wish).deliver:
+            return
+        caller = self._look(lambda look: caller_of(look, self.job))
+        with self.site.database.look(caller, None) as look:
+            ids = jobwork.reports_of(look, self.job.id)
+        for start in range(0, len(ids), DELIVERED_AT_ONCE):
+            delivering.plan(self.site, caller, ids[start : start + DELIVERED_AT_ONCE])
 
     def _sweep(self) -> None:
         """Remove files of reports that were not issued after all."""

@@ -18,6 +18,7 @@ from interpretation.agronomy.tables import TableSet
 from service.actions.card import read_laboratory
 from service.actions.seeding import seed
 from service.callers import RIGHTS, Caller, Role, Scope, operator
+from service.logs import configure_log
 from service.paths import demo_directory, tables_directory
 from service.server import make_app
 from service.settings import Settings
@@ -27,7 +28,6 @@ from service.store.database import Database, make_engine
 from service.store.migrating import migrate
 from service.tablefiles import read_tables
 from service.tokens import sha256
-from service.web.guard import configure_log
 from service.web.visit import COOKIE
 from tests.app.server.clusters import Cluster, cluster
 

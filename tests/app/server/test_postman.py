@@ -78,7 +78,7 @@ def test_a_link_is_sent_and_opens_the_report(world: World) -> None:
 def test_a_file_is_sent_whole_and_without_a_link(world: World) -> None:
     with postbox() as box:
         with_mail(world, box.port)
-        planned(world, Sending("file"))
+        planned(world, Sending(way="file"))
         send_now(world.site)
     (message,) = box.taken
     (attached,) = message.iter_attachments()
@@ -483,7 +483,7 @@ from service.actions import postman, sending
 from service.settings import Settings
 from service.site import Site
 from service.store.database import Database, make_engine
-from service.web.guard import configure_log
+from service.logs import configure_log
 
 configure_log()
 if sys.argv[1] == "before-commit":

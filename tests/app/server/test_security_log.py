@@ -14,9 +14,10 @@ import structlog
 from service import passwords
 from service.actions import myself, people, privacy
 from service.callers import operator
+from service.logs import configure_log
 from service.store import accounts, schema
 from service.tokens import sha256
-from service.web.guard import configure_log, without_secrets
+from service.web.guard import without_secrets
 from service.web.visit import COOKIE
 from tests.app.server.conftest import World
 
