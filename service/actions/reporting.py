@@ -21,8 +21,8 @@ from interpretation.errors import FurrowsliceError
 from interpretation.results import FieldAdvice
 from interpretation.soil_values import COLUMNS
 from reports.format import Units
-from reports.render import pdf
-from reports.view import LONGEST_LINE, LaboratoryCard, TablesRelease
+from reports.render import Paper, pdf
+from reports.view import LONGEST_LINE, GrowerReport, LaboratoryCard, TablesRelease
 from service.actions.advising import check_crops, context, plan_of
 from service.actions.card import NOT_ISSUED, with_comment
 from service.actions.reportinputs import (
@@ -142,9 +142,19 @@ def drawn(made: Draft) -> bytes:
     Unavailable
         If so many are being drawn that this one would wait too long.
     """
-    page = page_of(made.inputs, made.advice, made.in_force.tables)
+    return press(page_of(made.inputs, made.advice, made.in_force.tables), made.wish.paper)
+
+
+def press(page: GrowerReport, paper: Paper) -> bytes:
+    """Draw a page in one's turn.
+
+    Raises
+    ------
+    Unavailable
+        As :func:`drawn`.
+    """
     with _turn():
-        return pdf(page, made.wish.paper)
+        return pdf(page, paper)
 
 
 def issue(site: Site, caller: Caller, visit_id: int, wish: Wish, seen: str = "") -> ReportRow:

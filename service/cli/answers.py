@@ -146,6 +146,38 @@ class DemoAnswer(Answer):
     reports: tuple[WrittenReport, ...]
 
 
+class FindingTold(Answer):
+    """One thing that was found in a report that was checked."""
+
+    key: str
+    page: int | None
+    says: str
+    told: dict[str, str | int]
+
+
+class VerifiedFile(Answer):
+    """One file that was checked."""
+
+    file: str
+    outcome: Literal["holds", "differs", "not-checked"]
+    sha256: str
+    report_id: str
+    issued_on: str
+    laboratory: str
+    field_name: str
+    made_by: str
+    asked_database: bool
+    findings: tuple[FindingTold, ...]
+    confirmed: tuple[FindingTold, ...]
+    remarks: tuple[FindingTold, ...]
+
+
+class VerifyAnswer(Answer):
+    """``furrowslice verify --json``."""
+
+    files: tuple[VerifiedFile, ...]
+
+
 ANSWERS: MappingProxyType[str, type[Answer]] = MappingProxyType(
     {
         "calibrate": CalibrateAnswer,
@@ -159,5 +191,6 @@ ANSWERS: MappingProxyType[str, type[Answer]] = MappingProxyType(
         "tables-history": TablesHistoryAnswer,
         "tables-verify": TablesVerifyAnswer,
         "demo": DemoAnswer,
+        "verify": VerifyAnswer,
     }
 )

@@ -10,7 +10,7 @@ import sys
 import typer
 
 from interpretation.errors import FurrowsliceError
-from service.cli import batches, console, demo, fields, keeping, partitions, runs, schemas, serve, tables
+from service.cli import batches, console, demo, fields, keeping, partitions, runs, schemas, serve, tables, verifying
 from service.cli.options import drawing
 
 app = typer.Typer(
@@ -27,6 +27,7 @@ app.command("measure")(drawing(runs.measure))
 app.command("advise")(fields.advise)
 app.command("partition")(partitions.partition)
 app.command("report")(drawing(fields.report))
+app.command("verify")(drawing(verifying.verify))
 app.command("schema")(schemas.schema)
 app.command("serve")(serve.serve)
 app.command("backup")(keeping.backup)
