@@ -106,3 +106,46 @@ def fail_for(visit_ids: Iterable[int], error: Exception) -> Callable[..., Any]:
         return real(asked)
 
     return advised
+
+
+def add_many(world: World, number: int) -> list[int]:
+    """So many visits that can be reported on, each of a grower of its own, in a few statements."""
+    lab, day, ids = world.laboratories["a"], date(2026, 4, 2), range(1, number + 1)
+    at = world.clock.at
+    with world.site.database.housekeeping(operator()) as look:
+        for table, rows_of_it in (
+            (schema.grower, [
+                {"id": i, "laboratory_id": lab, "name": f"Grower {i}", "created_at": at} for i in ids
+            ]),
+            (schema.farm, [{"id": i, "grower_id": i, "name": f"Farm {i}"} for i in ids]),
+            (schema.field, [
+                {"id": i, "laboratory_id": lab, "farm_id": i, "code": f"F-{i}", "code_folded": f"f-{i}",
+                 "name": f"Plot {i}", "county_id": "upper", "region": "marrowdale", "area_ha": 12.4,
+                 "created_at": at}
+                for i in ids
+            ]),
+            (schema.sampling, [
+                {"id": i, "field_id": i, "sampled_on": day, "crop": "maize", "other_crops": [],
+                 "yield_goal": 9.5, "previous_crop": "winter-wheat", "example": True, "registered_at": at,
+                 "registered_by": "test"}
+                for i in ids
+            ]),
+            (schema.sample, [
+                {"id": i, "laboratory_id": lab, "sampling_id": i, "lab_number": f"26-{i:05d}",
+                 "depth_from_cm": 0, "depth_to_cm": 20, "sampled_on": day, "texture": "silt loam",
+                 "bulk_density_g_per_cm3": 1.25, "lime_percent": 0.0}
+                for i in ids
+            ]),
+            (schema.soil_value, [
+                dict(zip(("analyte", "form", "method", "unit", "basis"), kind, strict=True))
+                | {"sample_id": i, "value": value, "origin": "run BR-0412", "released_at": at,
+                   "released_by": "test"}
+                for i in ids
+                for kind, value in ((PH, 6.3), (P, 9.0), (K, 96.0))
+            ]),
+        ):  # fmt: skip
+            look.connection.execute(table.insert(), rows_of_it)
+        if world.site.database.engine.dialect.name == "postgresql":  # which counts by itself
+            for table in ("grower", "farm", "field", "sampling", "sample"):
+                look.connection.execute(sa.text(f"SELECT setval('{table}_id_seq', {number + 1})"))
+    return list(ids)
