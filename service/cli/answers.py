@@ -24,6 +24,7 @@ from service.actions.fields import WrittenReport
 from service.actions.runs import MeasuredRun
 from service.actions.tables import Kind, Named, ReportedClass, State
 from service.entries.comparing import RecordChange
+from service.work.partitions import Summary
 
 Standing = Literal["in-force", "later", "past", "never"]
 
@@ -52,6 +53,21 @@ class AdviseAnswer(Answer):
     """``furrowslice advise --json``."""
 
     fields: tuple[FieldAdvice, ...]
+
+
+class AdviseDataAnswer(Answer):
+    """``furrowslice advise --json`` over partitions."""
+
+    folder: str
+    done_before: int
+    summary: Summary
+
+
+class PartitionAnswer(Answer):
+    """``furrowslice partition --json``."""
+
+    folder: str
+    partitions: tuple[str, ...]
 
 
 class ReportAnswer(Answer):
@@ -183,6 +199,8 @@ ANSWERS: MappingProxyType[str, type[Answer]] = MappingProxyType(
         "calibrate": CalibrateAnswer,
         "measure": MeasureAnswer,
         "advise": AdviseAnswer,
+        "advise-partitions": AdviseDataAnswer,
+        "partition": PartitionAnswer,
         "report": ReportAnswer,
         "tables-check": TablesAnswer,
         "tables-list": TablesListAnswer,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import pandas as pd
 import typer
@@ -24,6 +24,8 @@ from service.characters import check_text
 from service.cli import console
 from service.cli.answers import AdviseAnswer, ReportAnswer
 from service.cli.console import WORDING
+from service.cli.options import with_settings
+from service.cli.partitions import advise_partitions, refuse_for_lists, the_one_data_set
 from service.cli.runs import JsonOption, TablesOption, readable
 from service.paths import tables_directory
 from service.samplefiles import read_bench, read_samples
@@ -67,15 +69,29 @@ def _status(fields: tuple[FieldAdvice, ...]) -> int:
     return 1 if any(actions.refusals(field) for field in fields) else 0
 
 
+@with_settings("workers", "scheduler", "tls_ca", "tls_certificate", "tls_key")
 def advise(
-    values: ValuesArgument,
-    samples: SamplesOption,
+    values: Annotated[
+        list[str],
+        typer.Argument(help="Files of soil values; or, without --samples, one folder of partitions."),
+    ],
+    samples: Annotated[Path | None, typer.Option("--samples", help="The sample list.")] = None,
     tables: TablesOption = None,
     convert: ConvertOption = None,
+    folder: Annotated[
+        str | None,
+        typer.Option("--out", help="With partitions: folder, or s3://bucket/folder, for the results."),
+    ] = None,
     as_json: JsonOption = False,
+    **given: Any,
 ) -> None:
-    """Class soil values and work out amounts, field by field."""
-    frames, context = _read(values, samples)
+    """Class soil values and work out amounts, field by field, or partition by partition."""
+    if samples is None:
+        data, in_force = the_one_data_set(values), read_tables(tables or tables_directory())
+        refused = advise_partitions(data, folder or "advised", in_force, convert, as_json=as_json, **given)
+        raise typer.Exit(int(refused))
+    refuse_for_lists(out=folder, **given)
+    frames, context = _read([Path(path) for path in values], samples)
     advised = actions.advise(frames, read_tables(tables or tables_directory()), context, convert or ())
     if as_json:
         console.print_json(AdviseAnswer(fields=advised))

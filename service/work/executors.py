@@ -21,7 +21,7 @@ from interpretation.errors import FurrowsliceError
 from service.settings import Settings
 from service.work.labour import SchedulerLost, Unfit, WarmUp, WorkerLost, begin, labour, prepared
 
-__all__ = ["Crew", "Employer", "SchedulerLost", "WorkerLost", "open_crew"]
+__all__ = ["Alone", "Crew", "Employer", "SchedulerLost", "WorkerLost", "open_crew"]
 
 C = TypeVar("C")
 R = TypeVar("R")
@@ -264,6 +264,22 @@ class Crew:
                 wait(tasks)  # what a process has begun cannot be called back, and is soon over
             for future in tasks:
                 future.cancel()
+
+
+class Alone:
+    """This very process as a crew, where another would not be worth its start."""
+
+    workers = 1
+
+    def run(self, function: Callable[[C], R], chunks: Iterable[C]) -> Generator[tuple[C, R | BaseException]]:
+        """As :meth:`Crew.run`; nobody is lost, as everything would be."""
+        for chunk in chunks:
+            result: R | BaseException
+            try:
+                result = function(chunk)
+            except Exception as error:
+                result = error
+            yield chunk, result
 
 
 @contextmanager
