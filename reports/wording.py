@@ -166,22 +166,22 @@ class Wording:
         return key, told
 
     def _mismatch(self, told: Mapping[str, str | float]) -> str:
-        """What did not match, each with what the region's tables ask for instead."""
-        said = []
-        for what in str(told.get("failed", "")).split(","):
-            name, wanted = self.name("scope", what), str(told.get(f"wanted_{what}", ""))
-            first, last = (str(told.get(f"wanted_{end}", "")) for end in ("from", "to"))
-            if what == "day" and first:
-                days = {
-                    key: self.format.day(date.fromisoformat(day))
-                    for key, day in (("from", first), ("to", last))
-                    if day
-                }
-                name = self.page("wanted-until" if last else "wanted-since", what=name, **days)
-            elif wanted and wanted.count(",") < MOST_WANTED:
-                name = self.page("wanted", what=name, wanted=self._wanted(what, wanted))
-            said.append(name)
-        return self.format.join(said)
+        """What did not match, and in sentences of their own what the region's tables ask for instead."""
+        failed = str(told.get("failed", "")).split(",")
+        wanted = {what: str(told.get(f"wanted_{what}", "")) for what in failed}
+        asked = [
+            self._wanted(what, several)
+            for what, several in wanted.items()
+            if several and several.count(",") < MOST_WANTED and what != "day"
+        ]
+        said = [self.format.join([self.name("scope", what) for what in failed])]
+        if asked:
+            said.append(self.page("wanted", wanted=self.format.join(asked)))
+        if "day" in failed and told.get("wanted_from"):
+            ends = {key: str(told.get(f"wanted_{key}", "")) for key in ("from", "to")}
+            days = {key: self.format.day(date.fromisoformat(day)) for key, day in ends.items() if day}
+            said.append(self.page("wanted-until" if ends["to"] else "wanted-since", **days))
+        return ". ".join(said)
 
     def _wanted(self, what: str, wanted: str) -> str:
         several = wanted.split(",")
