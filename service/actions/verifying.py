@@ -76,6 +76,18 @@ class _Notes:
     remarks: list[Finding] = field(default_factory=list)
 
 
+def may_verify(site: Site, caller: Caller) -> None:
+    """Refuse whoever may not know which reports there are.
+
+    Raises
+    ------
+    NotAllowed
+        As said.
+    """
+    with site.database.look(caller, Right.READ_REPORTS):
+        pass
+
+
 def verify(content: bytes, site: Site | None = None, caller: Caller | None = None) -> Verified:
     """Check one file.
 
@@ -93,8 +105,7 @@ def verify(content: bytes, site: Site | None = None, caller: Caller | None = Non
     """
     sha256 = hashlib.sha256(content).hexdigest()
     if site is not None and caller is not None:
-        with site.database.look(caller, Right.READ_REPORTS):
-            pass  # who may not know of reports is refused before anything is opened
+        may_verify(site, caller)  # before anything is opened
     try:
         opened = look_into(content)
         plain = _data_of(opened, site, caller)

@@ -22,6 +22,7 @@ from service.api import (
     runs,
     samples,
     tables,
+    verifying,
 )
 from service.api.description import TITLE, VERSION, describe
 from service.api.submitting import Submissions
@@ -30,7 +31,9 @@ from service.web import problems
 from service.web.asking import only_what_is_described
 from service.web.buckets import Buckets
 
-PARTS = (people, runs, samples, land, advising, reports, tables, drafts, draftfiles, releases, exports)
+PARTS = (
+    people, runs, samples, land, advising, reports, tables, drafts, draftfiles, releases, exports, verifying,
+)  # fmt: skip
 
 
 def make_api(site: Site) -> FastAPI:

@@ -22,13 +22,14 @@ from service.pages import (
     samples,
     signing,
     tables,
+    verifying,
 )
 
 PARTS = tuple(
     part.router
     for part in (
         home, signing, link, myself, people, runs, samples, land, privacy, advising, reports,
-        releases, tables, drafts, draftfiles, impact, exports,
+        releases, tables, drafts, draftfiles, impact, exports, verifying,
     )
 )  # fmt: skip
 

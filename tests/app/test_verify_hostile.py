@@ -1,0 +1,182 @@
+"""PDF files made to do harm: each ends in a sentence, and none costs more than a report does."""
+
+from __future__ import annotations
+
+import io
+import re
+import zlib
+from pathlib import Path
+from typing import Any
+
+import pikepdf
+import pytest
+
+from service import pdf_worker, pdfs
+from service.actions.verifying import MOST_BYTES, verify, verify_file
+from service.pdfs import NotReadable, look_into
+from service.web.findings import sentence
+from service.web.templates import words
+from tests.app.tampering import changed, issue, made_inputs, shipped, with_data
+
+
+@pytest.fixture(scope="module")
+def report() -> bytes:
+    """A report as it was issued."""
+    return issue(made_inputs(), shipped())
+
+
+def why(content: bytes) -> str:
+    """Why nothing was checked."""
+    found = verify(content)
+    assert found.outcome == "not-checked"
+    (told,) = found.findings
+    return sentence(words("en"), told)
+
+
+def saved(report: bytes, **options: Any) -> bytes:
+    written = io.BytesIO()
+    with pikepdf.open(io.BytesIO(report)) as opened:
+        opened.save(written, **options)
+    return written.getvalue()
+
+
+def attached(content: bytes, raw: bytes, **entries: Any) -> bytes:
+    """The file with other bytes in the place of its data, packed as they are."""
+
+    def write(opened: pikepdf.Pdf) -> None:
+        (spec,) = opened.attachments.values()
+        stream = spec.get_file().obj
+        stream.write(raw, filter=entries.get("filter"))
+
+    return changed(content, write)
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        (b"", "This is no PDF."),
+        (b"PK\3\4 a workbook", "This is no PDF."),
+        (b"%PDF-1.7\n", "The PDF is damaged."),
+        (b"%PDF-1.7\n" + b"\0" * 100_000, "The PDF is damaged."),
+    ],
+    ids=["empty", "workbook", "begun", "zeros"],
+)
+def test_what_is_no_pdf(content: bytes, told: str) -> None:
+    assert why(content).startswith(told)
+
+
+def test_a_damaged_table_of_contents_is_not_mended(report: bytes) -> None:
+    at = report.rindex(b"startxref")
+    assert why(report[:at] + b"startxref\n17\n%%EOF\n").startswith(
+        "The PDF is damaged. Nothing is mended here"
+    )
+    assert why(report[: len(report) // 2]).startswith("The PDF is damaged.")
+
+
+def test_a_locked_file_is_refused_with_and_without_password(report: bytes) -> None:
+    for user in ("", "secret"):
+        locked = saved(report, encryption=pikepdf.Encryption(owner="owner", user=user))
+        assert why(locked).startswith("The PDF has a password or is locked.")
+
+
+def test_data_that_unpack_to_gigabytes_are_not_unpacked(report: bytes) -> None:
+    packer = zlib.compressobj(9)
+    bomb = b"".join(packer.compress(b"0" * 2**20) for _ in range(1024)) + packer.flush()
+    assert len(bomb) < 2**21
+    assert why(attached(report, bomb, filter=pikepdf.Name.FlateDecode)) == (
+        "The data in the PDF are larger than those of any report."
+    )
+
+
+def test_data_packed_in_another_way_are_refused(report: bytes) -> None:
+    assert why(attached(report, b"\x01{}\x80", filter=pikepdf.Name.RunLengthDecode)) == (
+        "The data in the PDF are packed in a way that reports do not use."
+    )
+
+
+def test_a_page_that_unpacks_to_gigabytes_ends_the_comparison_and_nothing_else(report: bytes) -> None:
+    packer = zlib.compressobj(9)
+    bomb = b"".join(packer.compress(b"q Q " * 2**18) for _ in range(1500)) + packer.flush()
+
+    def write(opened: pikepdf.Pdf) -> None:
+        opened.pages[0].Contents.write(bomb, filter=pikepdf.Name.FlateDecode)
+
+    found = verify(changed(report, write))
+    assert found.outcome == "differs"
+    told = sentence(words("en"), found.findings[-1])
+    assert told.startswith("What is printed could not be compared with what the data give")
+
+
+def test_a_thousand_pages_are_refused(report: bytes) -> None:
+    def grow(opened: pikepdf.Pdf) -> None:
+        for _ in range(pdf_worker.MOST_PAGES):
+            opened.add_blank_page()
+
+    assert why(changed(report, grow)) == "The PDF has more pages or text than any report."
+
+
+@pytest.mark.parametrize(
+    "raw",
+    [b"[", b"[" * 100_000, b"1", b'{"format": NaN}', b'{"format": 1, "format": 1}', b'{"format": "\xff"'],
+    ids=["begun", "deep", "number", "no-number", "twice", "no-text"],
+)
+def test_data_that_cannot_be_read(report: bytes, raw: bytes) -> None:
+    assert why(attached(report, raw)) == "The file that is attached to the PDF cannot be read as data."
+
+
+def test_a_formula_without_end_is_refused(report: bytes) -> None:
+    def deep(data: dict[str, Any]) -> None:
+        note = data["tables"]["records"]["notes"]["over-liming"]
+        note["when"] = "(" * 200 + "ph" + ")" * 200 + " > 5"
+
+    assert why(with_data(report, deep)).startswith("Nothing can be worked out from the data in the PDF: ")
+
+
+def test_what_comes_from_a_file_is_told_without_unseen_characters(report: bytes) -> None:
+    told = why(with_data(report, lambda data: data.update(format="x\x1b[2J\u202e\nreports")))
+    assert "the format x?[2J? reports, which" in told
+
+
+def test_a_program_that_opens_files_without_end_is_stopped(
+    monkeypatch: pytest.MonkeyPatch, report: bytes
+) -> None:
+    monkeypatch.setattr(pdfs, "_WALL_SECONDS", 0.01)
+    with pytest.raises(NotReadable, match="heavy"):
+        look_into(report)
+
+
+def test_the_worker_refuses_to_use_more_memory_than_it_may() -> None:
+    assert pdf_worker.MEMORY_BYTES <= 2**30
+    assert pdf_worker.CPU_SECONDS <= 30
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_bytes_changed_anywhere_never_hold_and_never_crash(report: bytes, seed: int) -> None:
+    """Twelve places spread over the file; what is changed there is noticed or cannot be opened."""
+    at = 40 + (len(report) - 80) * seed // 12
+    spoiled = report[:at] + bytes(each ^ 0x55 for each in report[at : at + 8]) + report[at + 8 :]
+    found = verify(spoiled)
+    assert found.outcome in ("differs", "not-checked") or [each.key for each in found.remarks] == [
+        "other-bytes", "nobody-vouched"
+    ]  # fmt: skip
+    assert all(sentence(words("en"), each) for each in found.findings)
+
+
+def test_a_file_that_is_not_there_or_too_large_is_told(tmp_path: Any) -> None:
+    (told,) = verify_file(tmp_path / "none.pdf").findings
+    assert sentence(words("en"), told) == "The file cannot be opened: No such file or directory."
+    large = tmp_path / "large.pdf"
+    with large.open("wb") as file:
+        file.truncate(MOST_BYTES + 1)
+    (told,) = verify_file(large).findings
+    assert sentence(words("en"), told) == "The file is larger than 20 MiB. A report is smaller."
+
+
+def test_every_reason_of_the_worker_has_its_sentence() -> None:
+    sources = (Path(pdf_worker.__file__), Path(pdfs.__file__))
+    named = re.findall(
+        r'(?:Refused|NotReadable)\("([a-z-]+)"\)', "".join(path.read_text() for path in sources)
+    )
+    assert set(named) == {"encrypted", "damaged", "long", "large", "packed", "heavy", "not-pdf"}
+    for language in ("en", "es"):
+        assert [each for each in named if not words(language).has(f"verify.says-{each}")] == []
