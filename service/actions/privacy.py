@@ -17,7 +17,9 @@ from datetime import date, datetime, timedelta
 from functools import cache
 from typing import Any
 
+from reports.format import Format
 from reports.notice import notice_pdf
+from reports.wording import LANGUAGES, Wording
 from service.callers import Caller, Right
 from service.refusals import Conflict, NotAllowed, NotFound
 from service.site import Site
@@ -28,13 +30,6 @@ from service.store.privacy import Holding
 
 FORMAT = "furrowslice grower export 1"
 REPORT_LINK = "/r/"
-NOTICES = {
-    "en": ("Report erased", "What this report said was erased at the grower's request. Its number is kept."),
-    "es": (
-        "Informe borrado",
-        "Lo que decía este informe se borró a petición del productor. Se guarda su número.",
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -115,7 +110,7 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
     Conflict
         If it was done before.
     """
-    pages = {language: _notice(language) for language in NOTICES}  # drawn before anything is held
+    pages = {language: _notice(language) for language in LANGUAGES}  # drawn before anything is held
     with site.database.look(caller, Right.HANDLE_PERSONAL_DATA) as look:
         known = privacy.mentions(look, _whole(look, grower_id))
     with site.database.change(caller, Right.HANDLE_PERSONAL_DATA) as change:
@@ -138,7 +133,8 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
 
 @cache
 def _notice(language: str) -> bytes:
-    return notice_pdf(*NOTICES[language], language)
+    say = Wording(Format(language)).page
+    return notice_pdf(say("erased-title"), say("erased"), language)
 
 
 # ------------------------------------------------------------------------------ links for growers

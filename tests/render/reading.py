@@ -14,7 +14,7 @@ HIGHEST_GRADE = 8.0  # Flesch-Kincaid
 LOWEST_EASE = 65.0  # Szigriszt-Pazos: where "fairly easy" begins
 
 # What of a report is for the agronomist, the auditor or a machine, or is nobody's sentence: names, addresses,
-# numbers, what is told of a picture in words. So is what a field called back_... holds. All else is for the
+# numbers, what is told of a picture in words. So is what back_... and wide_... hold. All else is for the
 # grower.
 NOT_READ = frozenset(
     {
@@ -95,5 +95,5 @@ def read_by_the_grower(part: Any) -> Iterator[str]:
                 yield from read_by_the_grower(each)
         case _ if dataclasses.is_dataclass(part):
             for field in dataclasses.fields(part):
-                if field.name not in NOT_READ and not field.name.startswith("back"):
+                if field.name not in NOT_READ and not field.name.startswith(("back", "wide")):
                     yield from read_by_the_grower(getattr(part, field.name))

@@ -39,7 +39,8 @@ PAGE_FOR_OTHERS = (
     "state-", "sheet-", "plot-", "verdict-", "proposal-", "curve-", "hazards-", "alt-", "equation-line",
     "conversion-from", "source-line", "reason-", "release-line",
 )  # fmt: skip
-PAGES_FOR_GROWERS = ("mail.",)  # areas of the words of the pages
+# Of the words of the pages: mails, and the page that a link to a report opens.
+PAGES_FOR_GROWERS = ("mail.", "signing.report-")
 ENOUGH_WORDS = 15  # a formula of averages says nothing of a single short sentence
 
 
