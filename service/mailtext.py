@@ -93,9 +93,9 @@ def compose(letter: Letter, sender: str, at: datetime, link: str, pdf: bytes | N
     message["Date"] = format_datetime(at)
     if letter.message_id:  # none yet where the delivery is not planned
         message["Message-ID"] = letter.message_id
-    message["Content-Language"] = letter.language
     message["Auto-Submitted"] = "auto-generated"  # so that no absence is announced to us
     message.set_content(text(letter, link))
+    message["Content-Language"] = letter.language  # after the content, which begins these headers anew
     if pdf is not None and letter.way == "file":
         message.add_attachment(pdf, maintype="application", subtype="pdf", filename=letter.file_name)
     return message

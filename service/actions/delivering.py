@@ -12,6 +12,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+from pydantic import BaseModel, ConfigDict
+
 from service.actions import lettering
 from service.actions.lettering import Message
 from service.callers import Caller, Right
@@ -28,8 +30,7 @@ MOST_SHOWN = 50  # messages that a dry run shows, where nobody says how many
 Chosen = Literal["usual", "link", "file", "paper"]  # usual: by mail as the settings have it
 
 
-@dataclass(frozen=True)
-class Sending:
+class Sending(BaseModel):
     """How reports are to be delivered.
 
     Attributes
@@ -41,6 +42,8 @@ class Sending:
     to_me
         Whether the person who asks gets them as well.
     """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
 
     way: Chosen = "usual"
     to_grower: bool = True

@@ -42,10 +42,10 @@ def one(site: Site, caller: Caller, delivery_id: int) -> Told:
 
 
 def message(site: Site, caller: Caller, delivery_id: int) -> Message | None:
-    """The mail of a delivery in full, as it is or would be sent; None for one on paper or without address."""
+    """The mail of a delivery in full, as it is sent; None where there is no mail."""
     with site.database.look(caller, Right.DELIVER_REPORTS) as look:
         row = deliveries.the_delivery(look, delivery_id)
-        if row.way == "paper" or not is_address(row.address):
+        if row.way == "paper" or not is_address(row.address) or not site.settings.sends_mail:
             return None
         (mail,) = outbox.mails(look, [delivery_id])
         return lettering.shown(site.settings, look.now, mail, mail.about, mail.message_id)

@@ -19,6 +19,11 @@ LONGEST_REASON = 200
 _OVER = ("sent", "refused", "held", "printed", "cancelled")
 
 
+def is_over(state: str) -> bool:
+    """Whether a delivery is over, so that the report may be sent again."""
+    return state in _OVER
+
+
 def again(site: Site, caller: Caller, delivery_id: int, reason: str, way: Chosen = "usual") -> int:
     """Send a report to the same reader once more, to the address that is known now; returns the new id.
 
@@ -34,7 +39,7 @@ def again(site: Site, caller: Caller, delivery_id: int, reason: str, way: Chosen
         reports.in_turn(change)
         row = deliveries.the_delivery(change, delivery_id)
         last = deliveries.last_round(change, row.report_id, row.reader)
-        if row.round != last or row.state not in _OVER:
+        if row.round != last or not is_over(row.state):
             raise Conflict(
                 "this was sent again already, or has not been sent yet",
                 where=f"delivery {delivery_id}", expected="the last delivery to this reader, once it is over",
@@ -54,7 +59,7 @@ def _once_more(settings: Settings, look: Look, row: DeliveryRow, way: Chosen) ->
     wished: list[Planned] = []
     if not (target.erased or target.replaced):
         me = (row.address, row.language) if row.reader == "agent" else None
-        how = Sending(way, row.reader == "grower", row.reader == "copy")
+        how = Sending(way=way, to_grower=row.reader == "grower", to_copy=row.reader == "copy")
         wished = list(readers_of(settings, target, how, me))
     if not wished:
         raise Conflict(

@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service.pages import (
     advising,
+    deliveries,
     draftfiles,
     drafts,
     exports,
@@ -28,7 +29,7 @@ from service.pages import (
 PARTS = tuple(
     part.router
     for part in (
-        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports,
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, deliveries,
         releases, tables, drafts, draftfiles, impact, exports, verifying,
     )
 )  # fmt: skip

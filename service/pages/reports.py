@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
@@ -12,10 +13,13 @@ from starlette.responses import HTMLResponse, Response
 from interpretation.errors import FurrowsliceError
 from reports.format import UNITS
 from reports.view import LONGEST_COMMENT
-from service.actions import advising, privacy, reportdifference, reporting
+from service.actions import advising, deliverylists, privacy, reportdifference, reporting
 from service.actions.checking import checked
+from service.actions.deliverylists import Told
 from service.actions.reporting import Desk, Draft, Wish
+from service.callers import Right
 from service.files import safe_name
+from service.pages.deliverylines import why
 from service.pages.forms import Id, wrong_fields
 from service.pages.reportlines import difference_in_words
 from service.store.reports import ReportRow
@@ -139,10 +143,14 @@ def _report(visit: Visit, report: ReportRow, link: str = "") -> HTMLResponse:
     made = reportdifference.made_from(visit.site, visit.caller, report.id)
     region = visit.tables.regions.get(made.of_region.book) if made.of_region else None
     again = {name: getattr(report, name) for name in ("language", "units", "paper")}
+    delivered: tuple[Told, ...] = ()
+    if visit.caller.may(Right.DELIVER_REPORTS):
+        delivered = deliverylists.of_report(visit.site, visit.caller, report.id)
     return visit.page(
         "reports/report.html.j2", report=report, link=link, days=visit.site.settings.link_days,
         overtaken=reporting.is_overtaken(visit.site, visit.caller, report.id), made=made,
         region_name=region.name if region else "", again=urlencode(again | {"replaces": report.report_id}),
+        delivered=delivered, why=partial(why, visit.words),
     )  # fmt: skip
 
 

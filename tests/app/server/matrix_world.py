@@ -23,6 +23,7 @@ from service.store.database import Database, make_engine
 from service.uploads import Upload
 from tests.app.server.conftest import ORIGIN, World
 from tests.app.server.draft_steps import named, saved, with_cell
+from tests.app.server.postbox import with_mail
 from tests.app.server.tokens import make_token
 
 PEOPLE = ("nobody", "laboratory", "agent", "agronomist", "administrator", "other-laboratory", "other-agent")
@@ -143,9 +144,28 @@ def draft_tables(world: World, ids: dict[str, Any]) -> None:
         ids[name] = site.in_force().releases[book].id
 
 
+def deliveries(world: World, report: int) -> dict[str, int]:
+    """One delivery in the print queue, and one by mail that is held."""
+    ids = {}
+    with world.site.database.housekeeping(operator()) as look:
+        for name, reader, way, state in (
+            ("delivery_id", "grower", "paper", "waiting"), ("delivery-held", "copy", "link", "held"),
+        ):  # fmt: skip
+            ids[name] = look.connection.execute(
+                schema.delivery.insert()
+                .values(
+                    laboratory_id=world.laboratories["a"], report_id=report, reader=reader, round=1, way=way,
+                    address="d@dealer.example" if way == "link" else "", language="en", state=state,
+                    planned_at=look.now, planned_by="Agent", message_id="<m@soil.example>",
+                )
+                .returning(schema.delivery.c.id)
+            ).scalar_one()  # fmt: skip
+    return ids
+
+
 def fill(world: World, path: Path) -> Filled:
     """Register, measure and release the demo scenario in laboratory a, all of it in county upper."""
-    filled = Filled(world, path)
+    filled = Filled(with_mail(world), path)
     site = world.site
     caller = operator(world.laboratories["a"])
     with site.database.housekeeping(operator()) as look:
@@ -198,6 +218,7 @@ def fill(world: World, path: Path) -> Filled:
             ids[f"{name}-of-laboratory"] = look.connection.scalar(chosen)
     issued = reporting.issue(site, world.caller("agent"), ids["visit_id"], reporting.Wish())
     ids |= {"report_id": issued.id, "report": issued.report_id}
+    ids |= deliveries(world, issued.id)
     ids |= {
         kind: min(each.id for each in tables.values() if each.region == "marrowdale")
         for kind, tables in (("scale", site.tables.scales), ("rate", site.tables.rates))

@@ -95,7 +95,7 @@ def test_the_way_follows_from_consent_address_and_settings(
         ({"copy_to": "", "copy_consent": True}, Sending(), ["grower"]),
         ({"copy_to": "d@dealer.example", "copy_consent": True}, Sending(to_copy=False), ["grower"]),
         ({"copy_to": "d@dealer.example", "copy_consent": True}, Sending(to_grower=False), ["copy"]),
-        ({"copy_to": "d@dealer.example", "copy_consent": True}, Sending("paper"), ["grower"]),
+        ({"copy_to": "d@dealer.example", "copy_consent": True}, Sending(way="paper"), ["grower"]),
         (
             {"copy_to": "d@dealer.example", "copy_consent": True, "mail_consent": False},
             Sending(),

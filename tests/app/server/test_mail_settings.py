@@ -66,7 +66,9 @@ def test_a_mail_server_on_this_machine_needs_no_encryption(host: str) -> None:
     [
         ("e.rowe+soil@farm.example", True), ("e.rowe@farm", True), ("", False), ("e.rowe", False),
         ("@farm.example", False), ("e.rowe@", False), ("a@b, c@d", False), ("a b@c.example", False),
-        ("a@b..example", False), ("a@b.example\n", False), ("a@b.example\r\nBcc: c@d.example", False),
+        ("a@b..example", False), (".a@b.example", False),
+        ("a.@b.example", False), ("a..b@c.example", False), ("a@-b.example", False), ("a@b.example.", False),
+        ("a@b.example\n", False), ("a@b.example\r\nBcc: c@d.example", False),
         ("a\x00@b.example", False), ("a@b.example\u202e", False), ("josé@farm.example", False),
         ("<a@b.example>", False), (f"{'a' * 65}@b.example", False), (f"a@{'b' * 200}.example", False),
     ],
