@@ -10,8 +10,7 @@ from typing import Any, get_args
 
 import pytest
 import yaml
-from babel.messages.catalog import Catalog
-from babel.messages.pofile import read_po
+from babel.messages.pofile import PoFileError
 
 from interpretation.agronomy.formula import NAMES
 from interpretation.agronomy.outcome import REFUSALS
@@ -26,6 +25,7 @@ from interpretation.results import CheckName, Flag, Outcome, Verdict
 from reports.catalogues import SOURCE
 from reports.fonts import files_of
 from reports.wording import LANGUAGES, catalogue
+from tests.render.catalogue_files import check_catalogue, placeholders
 
 ROOT = Path(__file__).parents[2]
 TABLES = ROOT / "tables"
@@ -35,12 +35,6 @@ NAMED_BY_USERS = {"names.textures.peat", "names.joins.not"}
 WORDING = ROOT / "reports" / "wording"
 TEMPLATE = WORDING / "report.pot"
 OTHERS = [language for language in LANGUAGES if language != SOURCE]
-
-
-def entries(path: Path) -> Catalog:
-    """The catalogue as translators' tools see it: with flags, and with what was struck out."""
-    with path.open("rb") as file:
-        return read_po(file, abort_invalid=True)
 
 
 def leaves(tree: Any, path: tuple[str, ...] = ()) -> Iterator[tuple[tuple[str, ...], str]]:
@@ -79,10 +73,6 @@ def scalars(tree: Any) -> Iterator[str]:
             yield str(tree)
 
 
-def placeholders(text: str) -> set[str]:
-    return set(re.findall(r"{(\w+)}", text))
-
-
 def documents(folder: Path) -> Iterator[Any]:
     for path in sorted(folder.rglob("*.yaml")):
         content = yaml.safe_load(path.read_text(encoding="utf-8"))
@@ -107,29 +97,30 @@ def test_all_languages_have_the_same_keys_and_placeholders() -> None:
         assert {p: v for p, v in other.items() if v != english[p]} == {}
 
 
-@pytest.mark.parametrize("language", OTHERS)
-def test_every_sentence_is_translated_as_it_now_stands_in_english(language: str) -> None:
-    english = {entry.context: entry.id for entry in entries(TEMPLATE) if entry.id}
-    translated = entries(WORDING / language / "report.po")
-    assert {entry.context: entry.id for entry in translated if entry.id} == english
-    assert [entry.context for entry in translated if entry.id and not str(entry.string).strip()] == []
-    assert [entry.context for entry in translated if entry.fuzzy] == []
-    assert translated.obsolete == {}
-    assert str(translated.locale) == language
-
-
 @pytest.mark.parametrize("path", sorted(WORDING.rglob("*.po*")), ids=lambda path: path.name)
-def test_a_catalogue_is_in_order(path: Path) -> None:
-    """Each key once, placeholders flagged for a translator's tool to check, texts without loose ends."""
-    found = [entry for entry in entries(path) if entry.id]
-    written = path.read_text("utf-8")
-    assert len(re.findall(r"^msgctxt ", written, re.MULTILINE)) == len(found)
-    assert len(re.findall(r"^msgid ", written, re.MULTILINE)) == len(found) + 1  # the head has no context
-    flagged = re.findall(r'^#, python-brace-format\nmsgctxt "(.*)"$', written, re.MULTILINE)
-    assert flagged == [entry.context for entry in found if placeholders(str(entry.id))]
-    loose = [entry.context for entry in found for text in (entry.id, entry.string) if text != text.strip()]
-    assert loose == []
-    assert path.suffix == ".po" or [entry.context for entry in found if entry.string] == []
+def test_a_catalogue_is_whole_and_as_it_now_stands_in_english(path: Path) -> None:
+    check_catalogue(path, TEMPLATE)
+
+
+@pytest.mark.parametrize(
+    ("harm", "said"),
+    [
+        (("#, python-brace-format\n", "#, fuzzy, python-brace-format\n"), ""),
+        (('msgid "What to do"', 'msgid "To be done"'), "moved on"),
+        (('msgctxt "page.head-do"', 'msgctxt "page.head-mind"'), "twice"),
+        (('msgstr "Qué hacer"', 'msgstr ""'), ""),
+        (("{what}", "{who}"), ""),
+        (('msgstr "Qué hacer"\n', 'Qué hacer"\n'), None),
+    ],
+)
+def test_a_catalogue_out_of_order_is_found(tmp_path: Path, harm: tuple[str, str], said: str | None) -> None:
+    text = (WORDING / "es" / "report.po").read_text("utf-8")
+    spoilt = tmp_path / "es" / "report.po"
+    spoilt.parent.mkdir()
+    at = text.index(harm[0])
+    spoilt.write_text(text[:at] + text[at:].replace(*harm, 1), "utf-8")
+    with pytest.raises(AssertionError if said is not None else PoFileError, match=said or None):
+        check_catalogue(spoilt, TEMPLATE)
 
 
 def test_every_key_is_used_somewhere() -> None:
