@@ -13,6 +13,7 @@ from reports.wording import Wording
 
 # Notes that the fixed frame of every report already says.
 SAID_BY_THE_FRAME = frozenset({"defer-to-local-rules", "licensed-advice", "sample-as-received"})
+RETEST = "resample-interval"  # said with a date, and whose rule it is, by reports.afterwards
 SEVERITIES = ("danger", "caution", "advice")
 # What most crops are given: where nothing is said about one of them, the page says that it says nothing.
 MAIN = ("lime", "N", "P2O5", "K2O")
@@ -29,7 +30,7 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
     """Set the amounts out by sample and nutrient; reasons for missing ones get a letter each."""
     if not advice.amounts:
         return None
-    amounts = [amount for amount in advice.amounts if not _not_calibrated(amount)]
+    amounts = [amount for amount in advice.amounts if not without_table(amount)]
     nutrients = nutrients_of(amounts)
     units = {n: _common_unit(amounts, n, wording) for n in nutrients}
     found = {(amount.lab_number, amount.nutrient): amount for amount in amounts}
@@ -53,7 +54,7 @@ def amount_table(advice: FieldAdvice, places: Places, wording: Wording) -> Amoun
         reasons=tuple(Fact(mark, text) for text, mark in reasons.items()),
         no_tables=tuple(
             dict.fromkeys(
-                wording.refusal(a.refusal) for a in advice.amounts if a.refusal and _not_calibrated(a)
+                wording.refusal(a.refusal) for a in advice.amounts if a.refusal and without_table(a)
             )
         ),
     )
@@ -79,17 +80,17 @@ def silence(advice: FieldAdvice, wording: Wording) -> str:
     return wording.page("silent", nutrients=wording.format.join(silent)) if silent else ""
 
 
-def _not_calibrated(amount: Amount) -> bool:
+def without_table(amount: Amount) -> bool:
     """Whether the region has no amounts of this nutrient for the crop: said once, not for every sample."""
     return amount.refusal is not None and amount.refusal.key == "not-calibrated"
 
 
 def _common_unit(amounts: Sequence[Amount], nutrient: str, wording: Wording) -> str:
-    units = {_amount(1.0, a, wording)[1] for a in amounts if a.nutrient == nutrient}
+    units = {printed_amount(1.0, a, wording)[1] for a in amounts if a.nutrient == nutrient}
     return units.pop() if len(units) == 1 else ""
 
 
-def _amount(rate: float, amount: Amount, wording: Wording) -> tuple[str, str]:
+def printed_amount(rate: float, amount: Amount, wording: Wording) -> tuple[str, str]:
     """Number and unit as printed; lime by the tonne or ton even where its table is in pounds."""
     number, unit = wording.format.amount(rate, amount.unit, lime=amount.nutrient == "lime")
     return number, printed(unit)
@@ -107,7 +108,7 @@ def _cell(amount: Amount | None, unit: str, reasons: dict[str, str], wording: Wo
         covered = _covering_credits(amount, wording)
         mark = _mark(wording.page("credits-cover", credits=covered), reasons) if covered else ""
         return AmountCell("none", wording.page("none-needed"), mark)
-    number, own_unit = _amount(amount.rate, amount, wording)
+    number, own_unit = printed_amount(amount.rate, amount, wording)
     return AmountCell("amount", number if unit else f"{number} {own_unit}")
 
 
@@ -219,7 +220,7 @@ def note_groups(
     advice: FieldAdvice, numbers: dict[str, int], places: Places, wording: Wording
 ) -> tuple[NoteGroup, ...]:
     """Word the notes, the most serious first; ``numbers`` gives each source its number in the list."""
-    chosen = [note for note in advice.notes if note.key not in SAID_BY_THE_FRAME]
+    chosen = [note for note in advice.notes if note.key not in SAID_BY_THE_FRAME | {RETEST}]
     known = [*SEVERITIES, *dict.fromkeys(n.severity for n in chosen if n.severity not in SEVERITIES)]
     groups = []
     for severity in known:

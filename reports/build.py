@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 
 from interpretation.results import FieldAdvice
-from reports import actions, details, findings, garden
+from reports import actions, boards, details, findings, garden, todo, wide
+from reports.afterwards import afterwards
 from reports.format import Format, Units
-from reports.view import Fact, GrowerReport, LaboratoryCard
+from reports.view import EarlierResult, Fact, GrowerReport, LaboratoryCard
 from reports.wording import Wording
 
 # The deferral to law, licensed practice and the field's own facts: on every report, not a setting.
 FRAME = ("frame-start", "frame-law", "frame-sample", "frame-advice")
 DATA_FORMAT = "furrowslice-field-report-1"
-BARS_ON_FRONT = 8  # more scales than this do not fit below findings and amounts: they begin the next page
 
 
 def build_report(
-    advice: FieldAdvice, lab: LaboratoryCard, *, locale: str = "en", units: Units = "metric"
+    advice: FieldAdvice,
+    lab: LaboratoryCard,
+    *,
+    locale: str = "en",
+    units: Units = "metric",
+    earlier: Sequence[EarlierResult] = (),
 ) -> GrowerReport:
     """Word one field's advice.
 
@@ -33,6 +39,8 @@ def build_report(
     units
         ``metric`` (kg/ha, t/ha) or ``us`` (lb/ac, ton/ac); ``garden-metric`` (on 100 m²) or ``garden-us`` (on
         1,000 ft²), with cups and spoons. Soil values keep their own unit.
+    earlier
+        Values of earlier years by the same methods, set beside this year's.
 
     Returns
     -------
@@ -48,6 +56,10 @@ def build_report(
     places = findings.Places(advice, wording)
     numbers = details.source_numbers(advice)
     groups = findings.bar_groups(advice, places, wording)
+    sampling = details.sampling_table(advice, wording)
+    results = details.results_table(advice, places, wording)
+    methods = details.methods_table(advice, lab, wording)
+    tables = details.tables_table(advice, numbers, wording)
     field_name = advice.field_name.strip() or advice.field_id
     return GrowerReport(
         language=locale,
@@ -69,23 +81,34 @@ def build_report(
         facts=_facts(advice, lab, wording),
         findings=findings.findings(advice, places, wording),
         groups=groups,
-        many_bars=sum(row.bar is not None for group in groups for row in group.rows) > BARS_ON_FRONT,
-        scale_help=wording.page("scale-help"),
+        found=boards.found(advice, groups, places, wording, earlier),
+        classes=boards.class_tables(advice, places, wording),
+        scale_help=_scale_help(advice, places, earlier, wording),
+        todo=todo.todo_table(advice, places, wording),
         amounts=actions.amount_table(advice, places, wording),
+        by_sample=len(places.order) > todo.MOST_COLUMNS,
         no_amounts=wording.page("no-amounts"),
         silent=actions.silence(advice, wording),
         materials=actions.material_lines(advice, places, wording),
         notes=actions.note_groups(advice, numbers, places, wording),
+        afterwards=afterwards(advice, lab, numbers, wording),
         frame=(*(wording.page(key) for key in FRAME), *_whose_tables(advice, wording)),
         comment=lab.agent_comment,
         comment_by=wording.page("comment-by", name=lab.agent_name) if lab.agent_name else "",
         back_facts=details.laboratory_facts(advice, lab, wording),
-        sampling=details.sampling_table(advice, wording),
-        results=details.results_table(advice, places, wording),
-        methods=details.methods_table(advice, lab, wording),
-        tables=details.tables_table(advice, numbers, wording),
+        sampling=sampling,
+        results=results,
+        methods=methods,
+        tables=tables,
+        back_tables=(
+            wide.sampling(advice, sampling, wording),
+            *(wide.results(advice, places, wording) or [wide.told_once(results, wording)]),
+            wide.told_once(methods, wording),
+            wide.told_once(tables, wording),
+        ),
         region_facts=details.region_facts(advice, lab, wording),
         workings=details.workings(advice, places, wording),
+        wide_workings=wide.workings(advice, places, wording),
         conversions=(
             *details.equations(advice, numbers, places, wording),
             *details.conversions(advice, wording),
@@ -93,6 +116,19 @@ def build_report(
         sources=details.source_lines(advice, wording),
         declarations=details.statements(advice, wording),
     )
+
+
+def _scale_help(
+    advice: FieldAdvice, places: findings.Places, earlier: Sequence[EarlierResult], wording: Wording
+) -> str:
+    """How to read the boards: of a crowd of samples, of earlier years, only where there are some."""
+    keys = ["crowd-help" if len(places.order) > boards.MANY else "scale-help"]
+    keys += ["earlier-help"] if earlier else []
+    # In the trade of the United States mg/kg goes by another name.
+    keys += (
+        ["ppm-help"] if wording.format.in_inches and any(r.unit == "mg/kg" for r in advice.results) else []
+    )
+    return " ".join(wording.page(key) for key in keys)
 
 
 def _whose_tables(advice: FieldAdvice, wording: Wording) -> tuple[str, ...]:

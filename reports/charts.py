@@ -16,8 +16,8 @@ from itertools import combinations, pairwise
 from reports.view import Dot, Plot, ScaleBar, Segment, Tick
 
 BAR_WIDTH = 340.0
-CHARACTER_WIDTH = 4.9  # mean of Fira Sans at the 9 px of a class word, bold, rounded up
-LINE_HEIGHT = 9.0  # of a class word on several lines
+CHARACTER_WIDTH = 5.5  # mean of Fira Sans at the 10.2 px of a class word, bold, rounded up
+LINE_HEIGHT = 10.0  # of a class word on several lines
 MOST_LINES = 3
 # Orange, grey and blue: at least 25 apart (CIE 1976 colour difference) with normal and with deficient colour
 # vision, as computed once with the Machado 2009 matrices.
@@ -143,7 +143,7 @@ def scale_bar(
     return ScaleBar(
         alt=alt,
         segments=drawn,
-        box_height=7 + LINE_HEIGHT * max(1, *(len(segment.lines) for segment in drawn)),
+        box_height=5 + LINE_HEIGHT * max(1, *(len(segment.lines) for segment in drawn)),
         ticks=tuple(
             Tick(_px((index + 1) * width), write(limit)) for index, limit in enumerate(scale.edges[1:-1])
         ),

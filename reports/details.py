@@ -28,6 +28,10 @@ from reports.view import Fact, LaboratoryCard, Table, Working
 from reports.wording import Wording
 
 FINGERPRINT_LENGTH = 12  # characters of the SHA-256 that are printed; the whole is in the attached data
+# Widths of columns, in percent.
+RESULT_WIDTHS = (13, 19, 7, 7, 8, 21, 15, 10)
+METHOD_WIDTHS = (20, 26, 31, 8, 15)
+TABLE_WIDTHS = (17, 17, 28, 11, 12, 9, 6)
 STATEMENTS = (
     "state-items", "state-uncertainty", "state-rule", "state-customer", "state-interpretation", "state-whole",
 )  # fmt: skip
@@ -93,7 +97,9 @@ def results_table(advice: FieldAdvice, places: Places, wording: Wording) -> Tabl
     """List every value with its uncertainty, the chance of each class, its table and origin."""
     columns = ("sample", "analyte", "value", "uncertainty", "unit", "class", "table", "origin")
     rows = tuple(_result_row(result, places, wording) for result in advice.results)
-    return Table(wording.page("results-caption"), _head("results", columns, wording), rows)
+    return Table(
+        wording.page("results-caption"), _head("results", columns, wording), rows, widths=RESULT_WIDTHS
+    )
 
 
 def _result_row(result: SoilResult, places: Places, wording: Wording) -> tuple[str, ...]:
@@ -139,7 +145,9 @@ def methods_table(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) ->
         )
         for m in advice.methods
     )
-    return Table(wording.page("methods-caption"), _head("methods", columns, wording), rows)
+    return Table(
+        wording.page("methods-caption"), _head("methods", columns, wording), rows, widths=METHOD_WIDTHS
+    )
 
 
 def _how(method: MethodLine, lab: LaboratoryCard, wording: Wording) -> str:
@@ -162,7 +170,7 @@ def tables_table(advice: FieldAdvice, numbers: dict[str, int], wording: Wording)
     limits = {result.table: result for result in advice.results if result.table and result.limits}
     columns = ("id", "title", "limits", "standing", "effective", "fingerprint", "sources")
     rows = tuple(_table_row(table, limits.get(table.id), numbers, wording) for table in advice.tables)
-    return Table(wording.page("tables-caption"), _head("tables", columns, wording), rows)
+    return Table(wording.page("tables-caption"), _head("tables", columns, wording), rows, widths=TABLE_WIDTHS)
 
 
 def region_facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[Fact, ...]:

@@ -79,9 +79,9 @@ def by_analyte(results: Sequence[SoilResult]) -> list[list[SoilResult]]:
 
 def findings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Finding, ...]:
     """Say in plain words what each analyte's values mean; what has no class anywhere is named once, last."""
-    groups = _with_scale(advice)
-    silent = [group for group in groups if {_kind(result)[1] for result in group} == {"unclassed"}]
-    found = [_finding(group, places, wording) for group in groups if group not in silent]
+    groups = with_scale(advice)
+    silent = [group for group in groups if is_silent(group)]
+    found = [finding(group, places, wording) for group in groups if group not in silent]
     if silent:
         names = wording.format.join(
             list(dict.fromkeys(wording.name("analytes", group[0].analyte) for group in silent))
@@ -99,11 +99,11 @@ def bar_groups(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[B
             method=wording.known("methods", group[0].method, methods.get(group[0].method, "")),
             rows=tuple(_row(result, places, wording) for result in group),
         )
-        for group in _with_scale(advice)
+        for group in with_scale(advice)
     )
 
 
-def _with_scale(advice: FieldAdvice) -> list[list[SoilResult]]:
+def with_scale(advice: FieldAdvice) -> list[list[SoilResult]]:
     """Leave out a test that only serves another, such as a buffer pH; it stands at the back."""
     groups = by_analyte(advice.results)
     return [group for group in groups if group[0].analyte not in SUPPORTING or group[0].class_name]
@@ -184,7 +184,13 @@ def reason(result: SoilResult, wording: Wording) -> str:
 # ---------------------------------------------------------------------------------------- sentences
 
 
-def _finding(group: list[SoilResult], places: Places, wording: Wording) -> Finding:
+def is_silent(group: Sequence[SoilResult]) -> bool:
+    """Whether none of the values has a class, so that there is nothing to say but the numbers."""
+    return {_kind(result)[1] for result in group} == {"unclassed"}
+
+
+def finding(group: list[SoilResult], places: Places, wording: Wording) -> Finding:
+    """Say in plain words what the values of one analyte mean."""
     nutrient = wording.name("analytes", group[0].analyte)
     kinds: dict[tuple[int, str], list[SoilResult]] = {}
     for result in group:
@@ -235,13 +241,14 @@ def _outlook(group: list[SoilResult], wording: Wording) -> str:
 
 
 def _enough(result: SoilResult) -> bool | None:
-    adequate = _adequate(result)
-    if result.class_index is None or adequate is None:
+    first = adequate(result)
+    if result.class_index is None or first is None:
         return None
-    return result.class_index >= adequate
+    return result.class_index >= first
 
 
-def _adequate(result: SoilResult) -> int | None:
+def adequate(result: SoilResult) -> int | None:
+    """Index of the first class in which a crop is rarely short, where the table says."""
     names = [limit.name for limit in result.limits]
     return names.index(result.adequate_from) if result.adequate_from in names else None
 
@@ -287,7 +294,7 @@ def _bar(result: SoilResult, places: Places, wording: Wording) -> ScaleBar | Non
         below=result.value is None,
         reach=COVERAGE * u if u else None,
         write=wording.format.plain,
-        adequate=_adequate(result),
+        adequate=adequate(result),
     )
 
 

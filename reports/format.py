@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Literal, get_args
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date
+from babel.dates import format_date, format_skeleton
 from babel.lists import format_list
 from babel.numbers import format_decimal
 
@@ -201,6 +201,10 @@ class Format:
         """Write a day with the month's name, so that no order of day and month is guessed."""
         return missing if value is None else _day(value, self._babel)
 
+    def month(self, value: date) -> str:
+        """Write a month and its year, where the day itself would claim too much."""
+        return _month(value, self._babel)
+
     def join(self, items: list[str]) -> str:
         """Join names: a, b and c."""
         return format_list(items, locale=self._babel)
@@ -218,6 +222,11 @@ class Format:
 @lru_cache(maxsize=512)
 def _day(value: date, locale: str) -> str:
     return format_date(value, format="long", locale=locale)
+
+
+@lru_cache(maxsize=512)
+def _month(value: date, locale: str) -> str:
+    return format_skeleton("yMMMM", value, locale=locale)
 
 
 def coarse(value: float) -> float:

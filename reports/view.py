@@ -13,6 +13,7 @@ from typing import Annotated
 from pydantic import Field
 
 from interpretation.results import Record
+from reports.front import Afterwards, ClassTable, Found, ToDoTable, WorkingTable
 
 # What a page has room for.
 LONGEST_LINE, MOST_LINES, LONGEST_REMARK, LONGEST_COMMENT = 200, 12, 1000, 4000
@@ -89,6 +90,8 @@ class Table:
     caption: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    shared: str = ""  # what holds for all rows, told once
+    widths: tuple[int, ...] = ()  # of the columns, in percent; none: as they need
 
 
 # --------------------------------------------------------------------------------------- scale bars
@@ -260,13 +263,17 @@ class GrowerReport(Page):
     facts: tuple[Fact, ...]
     findings: tuple[Finding, ...]
     groups: tuple[BarGroup, ...]
+    found: tuple[Found, ...]
+    classes: tuple[ClassTable, ...]  # of many samples
     scale_help: str
-    many_bars: bool  # so many that they begin a page of their own
+    todo: ToDoTable | None
     amounts: AmountTable | None
+    by_sample: bool  # whether the amounts are set out by sample, too
     no_amounts: str
     silent: str  # main nutrients on which nothing is said, or nothing
     materials: tuple[MaterialLine, ...]
     notes: tuple[NoteGroup, ...]
+    afterwards: Afterwards
     frame: tuple[str, ...]  # the deferral: always there
     comment: str
     comment_by: str
@@ -275,8 +282,10 @@ class GrowerReport(Page):
     results: Table
     methods: Table
     tables: Table
+    back_tables: tuple[Table, ...]  # the same as they are printed: nothing is said twice
     region_facts: tuple[Fact, ...]
     workings: tuple[Working, ...]
+    wide_workings: tuple[WorkingTable, ...]  # likewise
     conversions: tuple[str, ...]
     sources: tuple[Fact, ...]
     declarations: tuple[str, ...]

@@ -150,7 +150,9 @@ def page_of(inputs: ReportInputs, advice: FieldAdvice, tables: TableSet) -> Grow
     tables
         What was advised by; the records that the advice can depend on are carried along.
     """
-    page = build_report(advice, inputs.card, locale=inputs.language, units=inputs.units)
+    page = build_report(
+        advice, inputs.card, locale=inputs.language, units=inputs.units, earlier=inputs.earlier
+    )
     data = data_text(inputs.model_dump(mode="json"), advice.model_dump(mode="json"), tables)
     return replace(page, attachment=data)
 

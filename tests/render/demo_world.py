@@ -110,18 +110,29 @@ def ph(lab_number: str, value: float, name: str, index: int) -> SoilResult:
     )
 
 
+TESTED = {"lime": ("pH", 5.6), "N": ("nitrate", 14.2), "P2O5": ("P", 7.2), "K2O": ("K", 131.0)}
+
+
 def working(nutrient: str, rate: float) -> tuple[Step, ...]:
     table, unit = f"marrowdale/rate-{nutrient.lower()}", "t/ha" if nutrient == "lime" else "kg/ha"
+    analyte, value = TESTED.get(nutrient, ("P", 7.2))
+    method, _, soil_unit, _, _ = METHODS[analyte]
     return (
         Step(key="table", values={"table": table, "nutrient": nutrient, "unit": unit}),
         Step(
             key="soil-test",
-            values={"analyte": "P", "method": "bray1-1:10-colour", "value": 7.2, "unit": "mg/kg"},
+            values={"analyte": analyte, "method": method, "value": value, "unit": soil_unit},
         ),
         Step(key="class-row", values={"class": "low"}),
-        Step(key="raw-rate", values={"rate": rate + 8.4 if rate else 0.0, "unit": unit}),
-        Step(key="credit", values={"amount": 7.0 if rate else 0.0, "unit": unit, "credit": "previous-crop"}),
-        Step(key="rounding", values={"step": 5.0, "rate": rate, "unit": unit}),
+        Step(
+            key="raw-rate",
+            values={"rate": rate + (8.4 if nutrient == "N" else 0.1) if rate else 0.0, "unit": unit},
+        ),
+        *(
+            Step(key="credit", values={"amount": 7.0, "unit": unit, "credit": "previous-crop"})
+            for _ in range(nutrient == "N" and rate > 0)
+        ),
+        Step(key="rounding", values={"step": 0.5 if nutrient == "lime" else 5.0, "rate": rate, "unit": unit}),
     )
 
 
@@ -294,7 +305,8 @@ def field(**changes: Any) -> FieldAdvice:
             ),
             Note(key="frozen-ground", severity="danger", topic="water", sources=("marrowdale-guide",)),
             Note(key="seed-placed-salt", severity="caution", topic="crop"),
-            Note(key="resample-interval", severity="advice", topic="soil"),
+            Note(key="resample-interval", severity="advice", topic="soil", sources=("ohio-resampling",)),
+            Note(key="no-manure-stated", severity="advice", topic="soil"),
         ),
         "tables": TABLES,
         "methods": tuple(
@@ -309,6 +321,14 @@ def field(**changes: Any) -> FieldAdvice:
                 year=2026,
                 locator="table 4",
                 standing="invented",
+            ),
+            SourceLine(
+                id="ohio-resampling",
+                title="Sampling every 3 to 4 years, in the same season and to a fixed depth",
+                publisher="Ohio State University",
+                year=2021,
+                url="https://ocj.com/2021/01/",
+                standing="seen",
             ),
         ),
         "runs": ("BR-0412", "NI-0398"),

@@ -20,6 +20,7 @@ from service.actions.advising import advise_on
 from service.actions.card import read_laboratory
 from service.actions.draftdesk import desk
 from service.actions.reporting import Wish, issue
+from service.actions.reportinputs import ReportInputs, page_of
 from service.callers import operator
 from service.paths import demo_directory
 from service.store import releases, schema
@@ -59,8 +60,8 @@ def recomputed(world: World, report_id: int) -> tuple[FieldAdvice, bytes]:
         tables = world.site.of_releases(look, pinned)
         advice = advise_on(look, tables, row.sampling_id).advice
     assert advice is not None
-    card = LaboratoryCard.model_validate(row.card)
-    return advice, pdf(build_report(advice, card, locale=row.language, units=row.units), row.paper)
+    inputs = ReportInputs.model_validate(row.inputs)
+    return advice, pdf(page_of(inputs, advice, tables), row.paper)
 
 
 def released_again(world: World, lower: str) -> int:

@@ -1,0 +1,193 @@
+"""The front of a report: what to do, why, how much on the whole field, when to test again, whom to ask."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Any
+
+import pytest
+
+from interpretation.results import FieldAdvice, Refusal, SourceLine, Step
+from reports.build import build_report
+from reports.front import ToDo
+from reports.render import html
+from reports.todo import MOST_COLUMNS
+from reports.view import GrowerReport
+from tests.render.demo_variants import alike, many, one
+from tests.render.demo_world import amount, field, laboratory, result, sample
+
+
+def report(advice: FieldAdvice, **choices: Any) -> GrowerReport:
+    return build_report(advice, laboratory(), **choices)
+
+
+def rows(advice: FieldAdvice, **choices: Any) -> dict[str, ToDo]:
+    table = report(advice, **choices).todo
+    assert table is not None
+    return {row.nutrient.partition(" ")[0]: row for row in table.rows}
+
+
+def texts(row: ToDo) -> list[str]:
+    return [" ".join(filter(None, (cell.text, cell.where))) for group in row.cells for cell in group]
+
+
+def test_what_to_do_comes_before_what_was_found_and_danger_between() -> None:
+    page = html(report(field()))
+    heads = ("What to do", "Danger", "What we found", "What to mind", "Before you act")
+    places = [page.index(f">{head}</h") for head in heads]
+    assert places == sorted(places)
+
+
+def test_one_sample_gets_amount_total_and_reason() -> None:
+    found = rows(one())
+    assert texts(found["Phosphate"]) == ["60 kg/ha"]
+    assert found["Phosphate"].total == "744 kg"  # 60 x 12.4
+    assert found["Phosphate"].why == "The soil has little: 9.0 mg/kg, low."
+    assert found["Potash"].why == "The soil may run short: 131 mg/kg, medium."
+    assert found["Lime"].why == "Soil pH: 5.6, acid."
+    assert found["Lime"].total == "43.4 t"
+    assert found["Nitrogen"].why == "The soil may run short: 14.2 mg/kg, medium. Taken off: the crop before."
+
+
+def test_totals_follow_from_the_printed_amounts() -> None:
+    found = rows(one(), units="us")
+    # 60 kg/ha is printed as 54 lb/ac; 12.4 ha are 30.641 ac: 1654.6 lb
+    assert texts(found["Phosphate"]) == ["54 lb/ac"]
+    assert found["Phosphate"].total == "1,650 lb"
+    # 3.5 t/ha is printed as 1.6 ton/ac: 49.03 ton
+    assert found["Lime"].total == "49.0 ton"
+
+
+def test_there_is_no_total_without_area_or_with_a_sample_without_amount() -> None:
+    page = report(one(area_ha=None))
+    assert page.todo is not None
+    assert (page.todo.total, {row.total for row in page.todo.rows}) == ("", {""})
+    three = rows(field())
+    assert three["Nitrogen"].total == ""  # none can be given in South
+    assert three["Potash"].total == "165 kg"  # (40 + 0 + 0) / 3 x 12.4
+    page = report(field())
+    assert page.todo is not None
+    assert page.todo.total_help == "The last column takes all samples for equal parts of the field."
+
+
+def test_a_few_samples_stand_side_by_side_and_the_reason_names_them() -> None:
+    found = rows(field())
+    assert texts(found["Phosphate"]) == ["60 kg/ha", "45 kg/ha", "not given"]
+    assert found["Phosphate"].why == (
+        "Little in North and West: 7.2 to 11.4 mg/kg, low. "
+        "Not given in South: The soil test cannot be used. The test does not suit this soil."
+    )
+    assert found["Potash"].why == (
+        "May run short in North: 131 mg/kg, medium. "
+        "Enough in West and South: 172 to 288 mg/kg, high to very high."
+    )
+
+
+def test_many_samples_are_summed_up_and_set_out_below() -> None:
+    page = report(many(40))
+    found = rows(many(40))
+    assert texts(found["Nitrogen"]) == ["110 kg/ha all 40 samples"]
+    assert texts(found["Phosphate"])[0].startswith("5 to 65 kg/ha")
+    assert texts(found["Potash"]) == ["40 kg/ha 21 of 40 samples", "none needed 19 of 40 samples"]
+    assert page.by_sample
+    assert page.amounts is not None
+    assert len(page.amounts.rows) == 40
+    assert not report(alike(3.0, 40.0, 4.8, 3.0, (1.0, 1.0, 1.0, 1.0))).by_sample
+    assert MOST_COLUMNS == 4
+
+
+def test_an_amount_without_a_soil_test_says_what_it_follows() -> None:
+    def why(*steps: Step) -> str:
+        return rows(one(amounts=(amount("Q26-0411", "N", 90.0, working=steps),)))["Nitrogen"].why
+
+    assert (
+        why(Step(key="yield-goal", values={"value": 9.0, "unit": "t/ha"}))
+        == "It follows the crop and its yield goal."
+    )
+    counted = Step(key="input", values={"name": "nitrate_kg_per_ha", "value": 30.0})
+    assert (
+        why(counted) == "It follows the crop. It also counts: nitrate nitrogen in the sampled layer, kg/ha."
+    )
+
+
+def test_a_credit_is_named_only_where_there_was_something_to_take_it_from() -> None:
+    def why(raw: float) -> str:
+        steps = (
+            Step(key="raw-rate", values={"rate": raw, "unit": "kg/ha"}),
+            Step(key="credit", values={"credit": "manure", "amount": 45.0, "unit": "kg/ha"}),
+        )
+        return rows(one(amounts=(amount("Q26-0411", "P2O5", 0.0, working=steps),)))["Phosphate"].why
+
+    assert why(30.0) == "It follows the crop. Taken off: manure."
+    assert why(0.0) == "It follows the crop."
+
+
+def test_everything_refused_says_why_for_each() -> None:
+    refusal = Refusal(key="missing-input", values={"input": "yield_goal"})
+    found = rows(one(amounts=(amount("Q26-0411", "N", None, working=(), refusal=refusal),)))
+    assert texts(found["Nitrogen"]) == ["not given"]
+    assert found["Nitrogen"].why == "Not given: This is not known: yield goal."
+
+
+@pytest.mark.parametrize("locale", ["en", "es"])
+def test_a_class_below_the_middle_of_the_short_ones_is_little(locale: str) -> None:
+    said = {}
+    for index, value in enumerate((3.0, 9.0, 15.0, 25.0, 40.0)):
+        page = rows(one(results=(result("Q26-0411", "P", value, index),)), locale=locale)
+        row = next(row for name, row in page.items() if name in ("Phosphate", "Fosfato"))
+        said[index] = row.why.partition(":")[0]
+    little, short, enough = dict.fromkeys(said.values())
+    assert list(said.values()) == [little, little, short, enough, enough]
+
+
+# ------------------------------------------------------------------------------------ when and whom
+
+
+def test_the_next_test_follows_from_the_day_of_sampling_and_names_whose_rule_it_is() -> None:
+    said = report(one()).afterwards.again
+    assert said == (
+        "Test again between March 2029 and March 2030, in the same season and to the same depth. "
+        "Ohio State University gives this interval (source 2). It is not a rule of the tables used here.",
+        "Nitrate nitrogen: the value is for this season only. Test anew for each crop.",
+    )
+    own = report(one(region_publisher="Ohio State University")).afterwards.again[0]
+    assert own.endswith("Ohio State University gives this interval (source 2).")
+
+
+def test_without_such_a_rule_the_habit_is_told_as_a_habit() -> None:
+    advice = one(notes=(), results=one().results[:1])
+    assert report(advice).afterwards.again == (
+        "Test again around March 2029. "
+        "Every three years or so is a common habit, not a rule of these tables.",
+    )
+    unknown = one(notes=(), results=one().results[:1], samples=(sample("Q26-0411", "A", sampled_on=None),))
+    assert report(unknown).afterwards.again == (
+        "Test again in about three years. That is a common habit, not a rule of these tables.",
+    )
+
+
+def test_a_nitrate_test_alone_gets_no_date() -> None:
+    nitrate = one(results=(result("Q26-0411", "nitrate", 14.2, 2),), notes=())
+    (said,) = report(nitrate).afterwards.again
+    assert "this season only" in said
+
+
+def test_the_day_counts_and_not_the_clock() -> None:
+    leap = one(samples=(sample("Q26-0411", "A", sampled_on=date(2024, 2, 29)),))
+    assert "between February 2027 and February 2028" in report(leap).afterwards.again[0]
+
+
+def test_whom_to_ask_leaves_nobody_out_who_is_known() -> None:
+    asked = dict(build_report(one(), laboratory(agent_name="J. Marlow", agent_comment="x")).afterwards.ask)
+    assert asked["Your adviser"] == "J. Marlow"
+    assert asked["The laboratory"] == "Quillwater Soil Laboratory, reports@quillwater.example, 555 0142"
+    assert "extension office" in asked["Near you"]
+    unknown = dict(build_report(one(), laboratory(contact="", phone="")).afterwards.ask)
+    assert "Your adviser" not in unknown
+    assert unknown["The laboratory"] == "Quillwater Soil Laboratory"
+
+
+def test_the_rule_is_told_once() -> None:
+    page = html(report(one()))
+    assert "Sample again in 3 to 4 years. Use the same" not in page
+    assert isinstance(one().sources[1], SourceLine)
