@@ -130,6 +130,18 @@ class Batch:
     seconds_left: float | None = None
 
 
+def check(site: Site, caller: Caller) -> None:
+    """Make sure that somebody may ask for batches.
+
+    Raises
+    ------
+    NotAllowed
+        If not.
+    """
+    with site.database.look(caller, Right.ISSUE_REPORTS):
+        pass
+
+
 def preview(site: Site, caller: Caller, choice: Choice, wish: BatchWish) -> Preview:
     """What a batch would be made of now.
 

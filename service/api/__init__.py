@@ -12,6 +12,7 @@ from starlette.middleware import Middleware
 
 from service.api import (
     advising,
+    batches,
     deliveries,
     draftfiles,
     drafts,
@@ -33,8 +34,8 @@ from service.web.asking import only_what_is_described
 from service.web.buckets import Buckets
 
 PARTS = (
-    people, runs, samples, land, advising, reports, deliveries, tables, drafts, draftfiles, releases, exports,
-    verifying,
+    people, runs, samples, land, advising, reports, batches, deliveries, tables, drafts, draftfiles,
+    releases, exports, verifying,
 )  # fmt: skip
 
 

@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service.pages import (
     advising,
+    batches,
     deliveries,
     draftfiles,
     drafts,
@@ -29,8 +30,8 @@ from service.pages import (
 PARTS = tuple(
     part.router
     for part in (
-        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, deliveries,
-        releases, tables, drafts, draftfiles, impact, exports, verifying,
+        home, signing, link, myself, people, runs, samples, land, privacy, advising, reports, batches,
+        deliveries, releases, tables, drafts, draftfiles, impact, exports, verifying,
     )
 )  # fmt: skip
 

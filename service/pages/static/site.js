@@ -127,6 +127,26 @@ function liveForm(form) {
   form.addEventListener("submit", () => { clearTimeout(timer); asked += 1; });
 }
 
+// ---- A part of the page that goes on changing (data-poll: seconds) is loaded again until it says no more that it does.
+function pollPart(part) {
+  const again = async () => {
+    const focused = part.contains(document.activeElement) && document.activeElement.matches("input, select, textarea, button");
+    if (!document.hidden && !focused) {
+      try {
+        const answer = await fetch(location.href, { credentials: "same-origin", headers: { accept: "text/html" } });
+        const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+        const fresh = answer.ok && !answer.redirected ? page.getElementById(part.id) : null;
+        if (!fresh) return; // signed out, or gone: what stands there stays
+        const taken = document.importNode(fresh, true);
+        part.replaceWith(taken);
+        part = taken;
+      } catch { /* the next time may get through */ }
+    }
+    if (part.dataset.poll) setTimeout(again, 1000 * Number(part.dataset.poll));
+  };
+  setTimeout(again, 1000 * Number(part.dataset.poll));
+}
+
 const places = document.querySelectorAll("[data-drop]");
 places.forEach(placeForFiles);
 if (places.length > 0) {
@@ -138,3 +158,4 @@ if (places.length > 0) {
 }
 document.querySelectorAll("[data-paste]").forEach(pasteOver);
 document.querySelectorAll("form[data-live]").forEach(liveForm);
+document.querySelectorAll("[data-poll][id]").forEach(pollPart);

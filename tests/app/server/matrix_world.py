@@ -15,10 +15,11 @@ from fastapi import FastAPI
 from starlette.testclient import TestClient
 
 from service.actions import bench, demo, draftfiles, drafting, reporting, reviewing
+from service.actions.batches import BatchWish
 from service.actions.releasing import release_run
 from service.callers import Caller, operator
 from service.site import Site
-from service.store import schema
+from service.store import jobs, schema
 from service.store.database import Database, make_engine
 from service.uploads import Upload
 from tests.app.server.conftest import ORIGIN, World
@@ -163,6 +164,27 @@ def deliveries(world: World, report: int) -> dict[str, int]:
     return ids
 
 
+def ask_for_batches(world: World, ids: dict[str, Any]) -> None:
+    """Two batches of the agent's: one that waits, and one that has ended with a report and a failure."""
+    with world.site.database.change(world.caller("agent"), None) as change:
+        other = sa.select(sa.func.min(schema.sampling.c.id)).where(schema.sampling.c.id != ids["visit_id"])
+        items = [(ids["visit_id"], ""), (change.connection.scalar(other), "")]
+        for name in ("batch_id", "batch-ended"):
+            ids[name] = jobs.add(
+                change, title="Spring", wish=BatchWish().model_dump(), day=change.now.date(), items=items
+            )
+            change.note("start", "batch", ids[name])
+        item, ended = schema.job_item, ids["batch-ended"]
+        for number, values in (
+            (1, {"state": "done", "report_id": ids["report_id"], "file_name": "000001-A.pdf"}),
+            (2, {"state": "failed", "reason": "there is nothing to report yet"}),
+        ):
+            mine = (item.c.job_id == ended) & (item.c.number == number)
+            change.connection.execute(item.update().where(mine).values(values))
+        job = schema.job
+        change.connection.execute(job.update().where(job.c.id == ended).values(state="done"))
+
+
 def fill(world: World, path: Path) -> Filled:
     """Register, measure and release the demo scenario in laboratory a, all of it in county upper."""
     filled = Filled(with_mail(world), path)
@@ -219,6 +241,7 @@ def fill(world: World, path: Path) -> Filled:
     issued = reporting.issue(site, world.caller("agent"), ids["visit_id"], reporting.Wish())
     ids |= {"report_id": issued.id, "report": issued.report_id}
     ids |= deliveries(world, issued.id)
+    ask_for_batches(world, ids)
     ids |= {
         kind: min(each.id for each in tables.values() if each.region == "marrowdale")
         for kind, tables in (("scale", site.tables.scales), ("rate", site.tables.rates))
