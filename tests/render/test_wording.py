@@ -109,7 +109,7 @@ def test_a_catalogue_is_whole_and_as_it_now_stands_in_english(path: Path) -> Non
         (('msgid "What to do"', 'msgid "To be done"'), "moved on"),
         (('msgctxt "page.head-do"', 'msgctxt "page.head-mind"'), "twice"),
         (('msgstr "Qué hacer"', 'msgstr ""'), ""),
-        (("{what}", "{who}"), ""),
+        (("{limit}", "{lime}"), ""),
         (('msgstr "Qué hacer"\n', 'Qué hacer"\n'), None),
     ],
 )
