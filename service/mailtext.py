@@ -87,7 +87,8 @@ def compose(letter: Letter, sender: str, at: datetime, link: str, pdf: bytes | N
     """
     say = _saying(letter.language)
     message = EmailMessage(policy=_POLICY)
-    message["From"] = Address(_line(letter.laboratory), addr_spec=sender)
+    # A name such as =?utf-8?q?=0A...?= would be written as it is, and be decoded by whoever reads it.
+    message["From"] = Address(_line(letter.laboratory).replace("=?", "= ?"), addr_spec=sender)
     message["To"] = Address(addr_spec=letter.address)
     message["Subject"] = say("subject").format(report=letter.report)
     message["Date"] = format_datetime(at)

@@ -10,7 +10,20 @@ import sys
 import typer
 
 from interpretation.errors import FurrowsliceError
-from service.cli import batches, console, demo, fields, keeping, partitions, runs, schemas, serve, tables, verifying
+from service.cli import (
+    batches,
+    console,
+    deliver,
+    demo,
+    fields,
+    keeping,
+    partitions,
+    runs,
+    schemas,
+    serve,
+    tables,
+    verifying,
+)
 from service.cli.options import drawing
 
 app = typer.Typer(
@@ -34,6 +47,7 @@ app.command("backup")(keeping.backup)
 app.command("restore")(keeping.restore)
 app.add_typer(tables.app, name="tables")
 app.add_typer(batches.app, name="batch")
+app.add_typer(deliver.app, name="deliver")
 
 
 def main() -> None:
