@@ -18,7 +18,9 @@ from reports.fonts import FAMILIES, files_of
 from reports.render import pdf
 from reports.renderer import renderer
 from reports.scripts import way
+from reports.sheet import build_sheet
 from tests.render.conformance import faults
+from tests.render.demo_run import run_sheet
 from tests.render.demo_world import laboratory, sample
 from tests.render.test_layouts import one_sample
 
@@ -137,3 +139,20 @@ def test_a_report_takes_names_in_all_scripts() -> None:
     )
     written = pdf(build_report(advice, laboratory(agent_comment="\n".join(names))))
     assert faults(written) == []
+
+
+def test_figures_are_equally_wide() -> None:
+    lines = "".join(f"<p>{figure * 10} <strong>{figure * 10}</strong></p>" for figure in "0123456789")
+    document = renderer().lay_out(
+        f'<html lang="en"><head><title>t</title></head><body>{lines}</body></html>', "notice", "a4"
+    )
+    texts = [item for item in document.pages[0]._page_box.descendants() if getattr(item, "text", "").strip()]
+    assert len(texts) == 20
+    assert len({item.width for item in texts}) == 2  # regular and bold
+
+
+def test_no_style_asks_the_renderer_for_features_of_fonts() -> None:
+    """Each line that does so loses memory for good: over 2,000 reports it came to a quarter of a gigabyte."""
+    pdf(build_report(one_sample(), laboratory()))
+    pdf(build_sheet(run_sheet(), laboratory()))
+    assert renderer().fonts.font_features == {}
