@@ -12,6 +12,7 @@ are out of the server's reach.
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import cache
@@ -21,9 +22,10 @@ from reports.format import Format
 from reports.notice import notice_pdf
 from reports.wording import LANGUAGES, Wording
 from service.callers import Caller, Right
+from service.outputs import outputs_at
 from service.refusals import Conflict, NotAllowed, NotFound
 from service.site import Site
-from service.store import documents, links, openedreports, privacy, reports
+from service.store import documents, jobprivacy, links, openedreports, privacy, reports
 from service.store.database import Look
 from service.store.openedreports import IssuedReport
 from service.store.privacy import Holding
@@ -108,11 +110,15 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
     NotFound, NotAllowed
         As :func:`show_kept`.
     Conflict
-        If it was done before.
+        If it was done before, or a report of the grower's was issued at this very moment.
+    Unavailable
+        If files of the grower's reports cannot be removed from the outputs; nothing is erased then.
     """
     pages = {language: _notice(language) for language in LANGUAGES}  # drawn before anything is held
     with site.database.look(caller, Right.HANDLE_PERSONAL_DATA) as look:
         known = privacy.mentions(look, _whole(look, grower_id))
+        files = jobprivacy.files_of(look, grower_id)
+    _remove(site, files)  # first: without their names in the database nobody would find them any more
     with site.database.change(caller, Right.HANDLE_PERSONAL_DATA) as change:
         reports.in_turn(change)  # one that is being issued would keep the name
         holding = _whole(change, grower_id)
@@ -123,12 +129,24 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
                 expected="a grower who is still known",
                 fix="nothing is left to do",
             )
+        if jobprivacy.files_of(change, grower_id) != files:
+            raise Conflict(
+                "a report of this grower was issued at this very moment, so nothing was erased",
+                where="grower", expected="nothing that is issued meanwhile", fix="do it once more",
+            )  # fmt: skip
         notices = {language: hashlib.sha256(page).hexdigest() for language, page in pages.items()}
         if holding.reports:
             for page in pages.values():
                 documents.put(change, page)
         privacy.erase(change, holding, notices, known)
         change.note("erase", "grower", grower_id, after={"reports": len(holding.reports)})
+
+
+def _remove(site: Site, files: Mapping[str, Collection[str]]) -> None:
+    if files:
+        outputs = outputs_at(site.settings.outputs_url)
+        for folder, names in files.items():
+            outputs.remove(folder, names)
 
 
 @cache

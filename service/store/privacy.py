@@ -11,6 +11,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service.store import jobprivacy
 from service.store.database import Change, Look
 from service.store.land import own_growers
 from service.store.schema import (
@@ -22,6 +23,7 @@ from service.store.schema import (
     farm,
     field,
     grower,
+    job_item,
     link,
     report,
     sample,
@@ -119,6 +121,7 @@ def everything(look: Look, holding: Holding) -> dict[str, Any]:
         "soil_values": rows(soil_value, _of_values(grower_id)),
         "reports": rows(report, _of_reports(grower_id)),
         "report_links": links,
+        "batch_items": rows(job_item, jobprivacy.items_of(grower_id)),
         "deliveries": rows(delivery, _of_deliveries(grower_id)),
         "delivery_log": rows(delivery_try, _of_tries(grower_id)),
         "changes": [_as_json(line) for line in _changes(look, holding)],
@@ -178,6 +181,7 @@ def erase(change: Change, holding: Holding, notices: Mapping[str, str], known: M
     _scrub_changes(change, holding, known, identity, own)
     _scrub_answers(change, identity)
     _erase_deliveries(change, grower_id)
+    jobprivacy.erase(change, grower_id, _scrubber(identity))
     _erase_reports(change, holding, _scrubber([*identity, *own]), notices)
     execute = change.connection.execute
     execute(sample.update().where(_of_samples(grower_id)).values(label="", longitude=None, latitude=None))

@@ -145,7 +145,7 @@ def test_everything_kept_about_a_grower_is_told_and_nothing_of_others(world: Wor
     counts = {name: len(value) for name, value in written.items() if isinstance(value, list)}
     assert counts == {
         "farms": 1, "fields": 1, "visits": 1, "samples": 1, "soil_values": 1, "reports": 1, "report_links": 1,
-        "changes": 3, "deliveries": 2, "delivery_log": 1,
+        "changes": 3, "batch_items": 0, "deliveries": 2, "delivery_log": 1,
     }  # fmt: skip
     assert [line["verb"] for line in written["changes"]] == ["change", "make link", "export"]
     assert written["reports"][0]["advice"]["grower_name"] == NAME
