@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 from interpretation.results import FieldAdvice
@@ -14,7 +13,6 @@ from reports.wording import Wording
 
 # The deferral to law, licensed practice and the field's own facts: on every report, not a setting.
 FRAME = ("frame-start", "frame-law", "frame-sample", "frame-advice")
-DATA_FORMAT = "furrowslice-field-report-1"
 
 
 def build_report(
@@ -24,6 +22,7 @@ def build_report(
     locale: str = "en",
     units: Units = "metric",
     earlier: Sequence[EarlierResult] = (),
+    attachment: str = "",
 ) -> GrowerReport:
     """Word one field's advice.
 
@@ -41,6 +40,8 @@ def build_report(
         1,000 ft²), with cups and spoons. Soil values keep their own unit.
     earlier
         Values of earlier years by the same methods, set beside this year's.
+    attachment
+        The report's data, as JSON; nothing where the page is only looked at.
 
     Returns
     -------
@@ -73,7 +74,7 @@ def build_report(
         of_word=wording.page("of-word"),
         band=details.band(advice, wording),
         end=wording.page("end"),
-        attachment=_data(advice, lab),
+        attachment=attachment,
         attachment_name=wording.page("attachment-name"),
         words=wording.labels() | garden.labels(advice, wording),
         field_name=field_name,
@@ -156,13 +157,3 @@ def _facts(advice: FieldAdvice, lab: LaboratoryCard, wording: Wording) -> tuple[
         ("report-id", lab.report_id),
     ]
     return tuple(Fact(wording.page(key), value) for key, value in facts)
-
-
-def _data(advice: FieldAdvice, lab: LaboratoryCard) -> str:
-    """Write the machine-readable copy that goes with the printed report."""
-    content = {
-        "format": DATA_FORMAT,
-        "laboratory": lab.model_dump(mode="json"),
-        "advice": advice.model_dump(mode="json"),
-    }
-    return json.dumps(content, ensure_ascii=False, indent=1, sort_keys=True)

@@ -35,8 +35,8 @@ def html(page: Printable, paper: Paper = "a4") -> str:
     return fill(kind, style_text(*style_names(kind, paper)), page=page)
 
 
-def pdf(page: Printable, paper: Paper = "a4", attachment_json: str | None = None) -> bytes:
-    """Write a page as PDF/A-3a and PDF/UA-1 in one, with its machine-readable copy attached.
+def pdf(page: Printable, paper: Paper = "a4") -> bytes:
+    """Write a page as PDF/A-3a and PDF/UA-1 in one, with its data attached where it carries any.
 
     Parameters
     ----------
@@ -44,8 +44,6 @@ def pdf(page: Printable, paper: Paper = "a4", attachment_json: str | None = None
         What to show.
     paper
         ``a4`` or ``letter``.
-    attachment_json
-        JSON to attach; without it the page's own copy. A notice has none.
 
     Returns
     -------
@@ -58,14 +56,14 @@ def pdf(page: Printable, paper: Paper = "a4", attachment_json: str | None = None
         If the paper is unknown, or the libraries that draw text or the fonts are not installed.
     """
     kind = page_kind(page)
-    if isinstance(page, Notice):
+    if isinstance(page, Notice) or not page.attachment:
         return renderer().draw(fill(kind, page=page), kind, paper)
     day = datetime.fromisoformat(page.issued_on).replace(tzinfo=UTC)
     return renderer().draw(
         fill(kind, page=page),
         kind,
         paper,
-        string=page.attachment if attachment_json is None else attachment_json,
+        string=page.attachment,
         name=page.attachment_name,
         description=page.words["attachment-about"],
         created=day,

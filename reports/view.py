@@ -249,7 +249,7 @@ class Page:
     of_word: str
     band: str  # stands on every page of an example, else ""
     end: str
-    attachment: str  # machine-readable copy, JSON
+    attachment: str  # its data as JSON, or nothing
     attachment_name: str
 
 

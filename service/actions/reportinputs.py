@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
 from datetime import date, datetime
 from typing import Any, Literal
 
@@ -150,11 +149,10 @@ def page_of(inputs: ReportInputs, advice: FieldAdvice, tables: TableSet) -> Grow
     tables
         What was advised by; the records that the advice can depend on are carried along.
     """
-    page = build_report(
-        advice, inputs.card, locale=inputs.language, units=inputs.units, earlier=inputs.earlier
-    )
-    data = data_text(inputs.model_dump(mode="json"), advice.model_dump(mode="json"), tables)
-    return replace(page, attachment=data)
+    return build_report(
+        advice, inputs.card, locale=inputs.language, units=inputs.units, earlier=inputs.earlier,
+        attachment=data_text(inputs.model_dump(mode="json"), advice.model_dump(mode="json"), tables),
+    )  # fmt: skip
 
 
 def earlier_results(rows: Sequence[Mapping[str, Any]]) -> tuple[EarlierResult, ...]:

@@ -116,7 +116,8 @@ AS_PINT = {
 # The units themselves, in trade words.
 IN_WORDS = {
     "ratio": "", "index": "", "lb/1000ft2": "lb/kilofoot2", "kg/ha": "kg/hectare",
-    "t/ha": "metric_ton/hectare", "lb/ac": "lb/acre", "ton/ac": "short_ton/acre", "bu/ac": "1/acre", "bale/ac": "1/acre",
+    "t/ha": "metric_ton/hectare", "lb/ac": "lb/acre", "ton/ac": "short_ton/acre",
+    "bu/ac": "1/acre", "bale/ac": "1/acre",
 }  # fmt: skip
 
 

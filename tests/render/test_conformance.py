@@ -39,19 +39,24 @@ ADVICE = {
     "draft": field(draft=True, example=False),
     "neither example nor draft": field(draft=False, example=False),
 }  # fmt: skip
+DATA = '{"own":1}'
 STYLES = [(locale, units, paper) for locale in ("en", "es") for units in ("metric", "us") for paper in PAPERS]
 VARIANTS: dict[str, Callable[[], bytes]] = {
     **{
         f"plain report {' '.join(style)}": lambda style=style: pdf(
-            build_report(field(), LAB, locale=style[0], units=style[1]), style[2]
+            build_report(field(), LAB, locale=style[0], units=style[1], attachment=DATA), style[2]
         )
         for style in STYLES
     },
-    **{f"report {name}": lambda name=name: pdf(build_report(ADVICE[name], LAB)) for name in ADVICE},
+    **{
+        f"report {name}": lambda name=name: pdf(build_report(ADVICE[name], LAB, attachment=DATA))
+        for name in ADVICE
+    },
     **{
         f"sheet {name}": lambda name=name: pdf(build_sheet(SHEETS[name], laboratory()), "letter")
         for name in SHEETS
     },
+    "report without data": lambda: pdf(build_report(field(), LAB)),
     **{
         f"notice {language}": lambda language=language: pdf(Notice(language, "Gone", "It was erased."))
         for language in ("en", "es")
@@ -77,7 +82,7 @@ def test_every_page_conforms(name: str, tmp_path: Path) -> None:
 
 @cache
 def sound() -> bytes:
-    return pdf(build_report(one_sample(), LAB))
+    return pdf(build_report(one_sample(), LAB, attachment=DATA))
 
 
 def elements(document: Any, kind: str) -> list[Any]:

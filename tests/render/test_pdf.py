@@ -7,7 +7,6 @@ archiving ask for and that can be read from the file.
 from __future__ import annotations
 
 import io
-import json
 import re
 from collections.abc import Iterator
 from functools import cache
@@ -25,6 +24,7 @@ from reports.sheet import build_sheet
 from tests.render.demo_run import run_sheet
 from tests.render.demo_world import field, laboratory
 
+DATA = '{"own":"ç"}'
 POINTS = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
 
 
@@ -32,7 +32,8 @@ POINTS = {"a4": (595.28, 841.89), "letter": (612.0, 792.0)}
 def made(kind: str = "report", paper: Paper = "a4", locale: str = "en") -> bytes:
     if kind == "sheet":
         return pdf(build_sheet(run_sheet(), laboratory(), locale=locale), paper)
-    return pdf(build_report(field(), laboratory(agent_comment="Call me."), locale=locale), paper)
+    page = build_report(field(), laboratory(agent_comment="Call me."), locale=locale, attachment=DATA)
+    return pdf(page, paper)
 
 
 def opened(data: bytes) -> pikepdf.Pdf:
@@ -142,19 +143,19 @@ def test_the_data_are_attached_with_fixed_dates() -> None:
     (name,) = document.attachments
     attached = document.attachments[name].get_file()
     assert name == "soil-report.json"
-    assert json.loads(attached.read_bytes())["advice"] == field().model_dump(mode="json")
+    assert attached.read_bytes() == DATA.encode()
     assert "D:20260318" in str(attached.obj.Params.CreationDate)
     assert attached.mime_type == "application/json"
 
 
-def test_other_data_can_be_attached() -> None:
-    page = build_report(field(), laboratory())
-    document = opened(pdf(page, "a4", '{"own": 1}'))
-    assert document.attachments["soil-report.json"].get_file().read_bytes() == b'{"own": 1}'
+def test_a_page_without_data_attaches_none() -> None:
+    document = opened(pdf(build_report(field(), laboratory())))
+    assert not document.attachments
+    assert "/AF" not in document.Root
 
 
 def test_the_same_input_gives_the_same_bytes() -> None:
-    page = build_report(field(), laboratory(agent_comment="Call me."))
+    page = build_report(field(), laboratory(agent_comment="Call me."), attachment=DATA)
     assert pdf(page) == made()
 
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-
 import pytest
 
 from interpretation.errors import FurrowsliceError
@@ -254,12 +252,6 @@ def test_a_missing_value_of_a_sentence_prints_a_dash() -> None:
     advice = field(results=(result("Q26-0411", index=None, limits=(), refusal=Refusal(key="below-scale")),))
     remark = report(advice).groups[0].rows[0].remark
     assert remark == "No class: The value is below the start of the scale, which is –."
-
-
-def test_the_attached_data_hold_every_number_and_the_whole_fingerprint() -> None:
-    data = json.loads(report().attachment)
-    assert data["format"] == "furrowslice-field-report-1"
-    assert FieldAdvice.model_validate_json(json.dumps(data["advice"])) == field()
 
 
 def test_the_back_page_has_what_the_standard_asks_for() -> None:

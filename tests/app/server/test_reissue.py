@@ -126,7 +126,6 @@ def test_a_report_of_files_prints_no_release(lite_world: World) -> None:
     made = reporting.draft(lite_world.site, lite_world.caller("agent"), land.visits[0], Wish())
     card = made.card.model_copy(update={"tables_release": None})
     page = build_report(made.advice, card)
-    assert "tables_release" not in page.attachment
     assert "tables_release" not in card.model_dump_json()
     assert "Release of these tables" not in html(page)
 
