@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import io
+import re
 from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
@@ -15,7 +16,7 @@ from fontTools.ttLib import TTFont
 
 from reports.build import build_report
 from reports.fonts import FAMILIES, files_of
-from reports.render import pdf
+from reports.render import html, pdf
 from reports.renderer import renderer
 from reports.scripts import way
 from reports.sheet import build_sheet
@@ -137,8 +138,10 @@ def test_a_report_takes_names_in_all_scripts() -> None:
     advice = one_sample(
         field_name=names[4], grower_name=names[3], farm_name=names[2], samples=(sample("Q1", names[1]),)
     )
-    written = pdf(build_report(advice, laboratory(agent_comment="\n".join(names))))
-    assert faults(written) == []
+    page = build_report(advice, laboratory(agent_comment="\n".join(names[::-1])))
+    assert faults(pdf(page)) == []
+    leftward = re.findall(r'<(\w+) dir="rtl" lang="und-Arab">([^<]{5})', html(page))
+    assert leftward == [("h1", names[4][:5]), ("p", names[4][:5])]
 
 
 def test_figures_are_equally_wide() -> None:
