@@ -9,7 +9,7 @@ import pytest
 from interpretation.results import FieldAdvice, MaterialRate
 from reports import garden
 from reports.build import build_report
-from reports.format import Format, Units
+from reports.format import UNITS, Format, Units
 from reports.view import GrowerReport
 from reports.wording import Wording
 from tests.render.demo_world import amount, field, laboratory, sample
@@ -194,3 +194,10 @@ def test_the_factors_of_the_working_are_stated() -> None:
         "The working is in the table's own unit. 1 kg/ha = 10 g/100 m².",
         "The working is in the table's own unit. 1 t/ha = 10 kg/100 m².",
     )
+
+
+def test_mg_per_kg_has_the_name_that_growers_in_the_united_states_use() -> None:
+    said = {units: "(ppm)" in build_report(field(), laboratory(), units=units).scale_help for units in UNITS}
+    assert said == {"metric": False, "us": True, "garden-metric": False, "garden-us": True}
+    acid_only = field(results=tuple(one for one in field().results if one.unit == "pH"))
+    assert "ppm" not in build_report(acid_only, laboratory(), units="us").scale_help
