@@ -1,12 +1,17 @@
 """From an amount to what is bought, and what a harvest takes away."""
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from interpretation.agronomy.advise import advise
 from interpretation.agronomy.materials import material_rates, removal_kg_per_ha
+from interpretation.agronomy.records import field_advice
+from interpretation.agronomy.tables import Source
 from interpretation.errors import TableError
-from tests.small_world import crop, material
+from tests.small_world import crop, material, rate, samples, values, world
 
 TSP = material(analysis_percent={"P2O5": 46})
 MAP = material(
@@ -28,6 +33,21 @@ def test_each_material_alone_supplies_the_amount():
 def test_liquids_are_told_in_litres_too():
     (liquid,) = material_rates("P2O5", 34.0, [APP])
     assert (liquid.rate, liquid.litres_per_ha) == (pytest.approx(100.0), pytest.approx(100 / 1.4))
+
+
+def test_what_a_dry_material_weighs_as_poured_comes_along_and_its_source_is_cited():
+    densities = [
+        {"g_per_cm3": at, "source": source, "standing": "invented"}
+        for at, source in ((1.1, "scales"), (1.2, "other"))
+    ]
+    poured = material(analysis_percent={"P2O5": 46}, bulk_densities=densities)
+    assert [one.bulk_g_per_cm3 for one in material_rates("P2O5", 46.0, [poured, MAP])] == [1.1, None]
+    tables = world(rate(formula="46", materials=("tsp",)), poured)
+    sources = {each: Source(id=each, title="t", read="invented") for each in ("made-up", "scales", "other")}
+    tables = replace(tables, sources=sources)
+    advice = field_advice(advise(values({"value": 9.0}), tables, samples({})), "f1")
+    assert advice.amounts[0].materials[0].bulk_g_per_cm3 == 1.1
+    assert [one.id for one in advice.sources if one.id != "made-up"] == ["scales"]  # the first counts, alone
 
 
 def test_nothing_needed_is_no_material():
