@@ -11,6 +11,7 @@ import re
 from collections.abc import Collection, Iterator
 from contextlib import contextmanager, suppress
 from functools import lru_cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from urllib.parse import unquote, urlsplit
@@ -38,7 +39,7 @@ class Outputs:
     Raises
     ------
     FurrowsliceError
-        If the URL is of another kind.
+        If the URL is of another kind, or what reaches such a store is not installed.
     """
 
     def __init__(self, url: str) -> None:
@@ -55,6 +56,12 @@ class Outputs:
         self._store: _Folder | _Bucket
         if parts.scheme == "file":
             self._store = _Folder(Path(unquote(parts.path)))
+        elif find_spec("s3fs") is None:
+            raise FurrowsliceError(
+                "the client of S3 stores is not installed", where="--outputs or FURROWSLICE_OUTPUTS",
+                expected="s3fs, which is installed on request only",
+                fix="pip install 'furrowslice[s3]', on every machine that draws reports",
+            )  # fmt: skip
         else:
             self._store = _Bucket(f"{parts.netloc}{parts.path}".rstrip("/"))
 

@@ -213,10 +213,12 @@ def _print_preview(found: Preview) -> None:
 def _work(site: Site, job_id: int) -> None:
     """Work on a batch with a crew of its own; the exit status tells what became of it."""
     from service.logs import configure_log
+    from service.outputs import outputs_at
     from service.work.drawing import make_ready
     from service.work.executors import open_crew
     from service.work.runner import run_job, take
 
+    outputs_at(site.settings.outputs_url)  # refused before anything is taken
     configure_log(logging.ERROR)  # what goes wrong is told of each item
     _, runner = take(site, job_id)  # before a crew is opened, which takes a moment
     with _stopping() as told_to_stop, open_crew(site.settings, make_ready) as crew, _progress() as progress:

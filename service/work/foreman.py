@@ -8,6 +8,7 @@ import structlog
 
 from interpretation.errors import FurrowsliceError
 from service.callers import operator
+from service.outputs import outputs_at
 from service.refusals import Conflict
 from service.site import Site
 from service.store import jobwork
@@ -32,9 +33,15 @@ class Foreman:
     ----------
     seconds
         Between two looks for something to do.
+
+    Raises
+    ------
+    FurrowsliceError
+        If the outputs of the settings are none that can be written to.
     """
 
     def __init__(self, site: Site, seconds: float = SECONDS_BETWEEN_LOOKS) -> None:
+        outputs_at(site.settings.outputs_url)
         self._site, self._seconds = site, seconds
         self._told_to_stop = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="batches", daemon=True)

@@ -137,6 +137,7 @@ def run_job(
     FurrowsliceError
         If there is nobody to draw any more, or the database does not answer; the job waits then.
     """
+    outputs_at(site.settings.outputs_url)  # refused before anything is taken
     job, runner = take(site, job_id, runner)
     return _Run(site, job, runner, hands, told_to_stop or threading.Event(), told, ways or Ways()).work()
 
