@@ -11,10 +11,19 @@ from itertools import groupby
 from interpretation.results import ClassLimit, FieldAdvice, SoilResult
 from reports import lanes
 from reports.charts import CLASS_FILLS, class_colour, scale
-from reports.findings import Places, adequate, class_name, finding, is_silent, with_scale, written_value
+from reports.findings import (
+    NUTRIENTS,
+    Places,
+    adequate,
+    class_name,
+    finding,
+    is_silent,
+    with_scale,
+    written_value,
+)
 from reports.format import printed, soil_unit
 from reports.front import Board, BoardRow, ClassCell, ClassTable, Found
-from reports.view import BarGroup, BarRow, EarlierResult
+from reports.view import BarGroup, BarRow, EarlierResult, Finding
 from reports.wording import Wording
 
 MANY = 12  # more samples than this share one lane
@@ -50,7 +59,7 @@ def found(
         if is_silent(results):
             silent += _without_lane(pairs, places, wording, group.title)
             continue
-        said = finding(results, places, wording)
+        said = _crowd_finding(results, places, wording) or finding(results, places, wording)
         board = _Boards(group, places, wording)
         shown = board.of(pairs, _of_the_same_test(results[0], earlier), _labels(advice))
         drawn.append(Found(said.sentences, said.outlook, tuple(shown)))
@@ -59,6 +68,33 @@ def found(
         sentence = wording.page("found-unclassed-all", nutrients=wording.format.join(names))
         drawn.append(Found(sentence, "", (Board("", "", None, tuple(silent)),)))
     return tuple(drawn)
+
+
+def _crowd_finding(results: list[SoilResult], places: Places, wording: Wording) -> Finding | None:
+    """Say of many samples where a crop may run short: the boxes below count them class by class."""
+    first = adequate(results[0])
+    if len(places.order) <= MANY or results[0].analyte not in NUTRIENTS or first is None:
+        return None
+    kinds: dict[str, list[str]] = {"short": [], "enough": [], "unclassed": [], "missing": [], "close": []}
+    for result in results:
+        index = result.class_index
+        measured = result.value is not None or result.below is not None
+        kind = "unclassed" if measured else "missing"
+        if index is not None:
+            kind = "enough" if index >= first else "short"
+        kinds[kind].append(result.lab_number)
+        if index is not None and result.borderline:
+            kinds["close"].append(result.lab_number)
+    if kinds["short"]:
+        kinds["enough"] = []
+    keys = ("found-crowd-short", "found-crowd-enough", "found-unclassed-more", "found-missing-more")
+    name = wording.name("analytes", results[0].analyte)
+    said = [
+        wording.page(key, nutrient=name, places=places.list(numbers))
+        for key, numbers in zip((*keys, "found-close-some"), kinds.values(), strict=True)
+        if numbers
+    ]
+    return Finding(name, " ".join(said), "")
 
 
 def class_tables(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[ClassTable, ...]:

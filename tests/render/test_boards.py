@@ -201,6 +201,19 @@ def test_many_samples_share_a_lane_that_counts_them() -> None:
     assert len(board(many(MANY)).rows) == MANY
 
 
+def test_of_many_samples_the_sentence_says_where_a_crop_may_run_short() -> None:
+    said = {found.boards[0].title: found for found in report(many(40)).found}
+    assert said["Phosphorus"].sentences == (
+        "Phosphorus may run short in 25 of 40 samples. It is a close call in Zone 16, Zone 17, and Zone 18."
+    )
+    assert said["Phosphorus"].outlook == ""  # the sentence says it
+    assert said["Soil pH"].sentences.startswith("Soil pH is acid in 15 of 40 samples.")
+    base = many(40)
+    enough = tuple(r.model_copy(update={"class_index": 4}) for r in base.results if r.analyte == "P")
+    (alone,) = report(base.model_copy(update={"results": enough})).found
+    assert alone.sentences.startswith("Phosphorus is enough in all 40 samples.")
+
+
 def test_the_class_of_every_one_of_many_samples_is_in_a_table() -> None:
     (table,) = report(many(40)).classes
     assert [name for name, _ in table.head] == ["Soil pH", "Phosphorus", "Potassium", "Nitrate nitrogen"]
