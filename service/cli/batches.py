@@ -166,6 +166,48 @@ def try_again(batch: JobNumber, **given: Any) -> None:
     console.print_line(f"{number} wait again.")
 
 
+@app.command("zip")
+@with_settings(*WHERE)
+def archive(
+    batch: JobNumber, file: Annotated[Path, typer.Argument(metavar="FILE", help="The archive to write.")],
+    **given: Any,
+) -> None:  # fmt: skip
+    """Write all reports of a batch into one archive, with a list of them."""
+    from service.actions import batchfiles
+    from service.files import writing
+
+    with database(read_settings(**given)) as site:
+        made = batchfiles.archive(site, _operator_for(site, batch), batch)
+        with writing(file, 0o600) as out:
+            for piece in made.pieces:
+                out.write(piece)
+    console.print_line(str(file))
+
+
+@app.command("print")
+@drawing
+@with_settings(*WHERE)
+def print_parts(
+    batch: JobNumber,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the files are written.")],
+    two_sided: Annotated[
+        bool, typer.Option("--two-sided", help="Every report begins on a new leaf.")
+    ] = False,
+    **given: Any,
+) -> None:
+    """Write the reports of a batch as files for a printer, in the order of the route, with sheets between."""
+    from service.actions import batchfiles
+    from service.files import writing
+
+    with database(read_settings(**given)) as site:
+        caller = _operator_for(site, batch)
+        for number in range(1, batchfiles.parts(site, caller, batch) + 1):
+            made = batchfiles.print_part(site, caller, batch, number, duplex=two_sided)
+            with writing(folder / made.name, 0o600) as out:
+                out.write(made.content)
+            console.print_line(str(folder / made.name))
+
+
 def _numbers(file: Path | None) -> tuple[str, ...]:
     if file is None:
         return ()

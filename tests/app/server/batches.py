@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Generator, Iterable
+from collections.abc import Callable, Generator, Iterable, Mapping
 from datetime import date
 from typing import Any
 
@@ -12,9 +12,9 @@ import sqlalchemy as sa
 from reports.view import GrowerReport
 from service.actions import batches
 from service.actions.batches import BatchWish, Choice
-from service.callers import operator
+from service.callers import Caller, operator
 from service.outputs import Outputs, outputs_at
-from service.store import schema
+from service.store import jobs, schema
 from service.work import drawing
 from service.work.drawing import ChunkOrder
 from service.work.runner import Ways, run_job
@@ -149,3 +149,22 @@ def add_many(world: World, number: int) -> list[int]:
             for table in ("grower", "farm", "field", "sampling", "sample"):
                 look.connection.execute(sa.text(f"SELECT setval('{table}_id_seq', {number + 1})"))
     return list(ids)
+
+
+def ended_batch(world: World, caller: Caller, reports: Mapping[int, int | None]) -> int:
+    """A batch that has ended: for each visit the report that it issued, or None where it failed."""
+    item = schema.job_item
+    with world.site.database.change(caller, None) as change:
+        job_id = jobs.add(
+            change, title="Spring samples", wish=BatchWish().model_dump(), day=change.now.date(),
+            items=[(visit_id, "") for visit_id in reports],
+        )  # fmt: skip
+        change.note("start", "batch", job_id)
+        for visit_id, report_id in reports.items():
+            done = {"state": "done", "report_id": report_id, "file_name": "000001-A.pdf"}
+            failed = {"state": "failed", "attempts": 1, "reason": "there is nothing to report yet"}
+            mine = (item.c.job_id == job_id) & (item.c.sampling_id == visit_id)
+            change.connection.execute(item.update().where(mine).values(failed if report_id is None else done))
+        ended = {"state": "done", "ended_at": change.now}
+        change.connection.execute(schema.job.update().where(schema.job.c.id == job_id).values(ended))
+    return job_id

@@ -14,14 +14,15 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
-from service.actions import bench, demo, draftfiles, drafting, reporting, reviewing
-from service.actions.batches import BatchWish
+from service.actions import batches, bench, demo, draftfiles, drafting, reporting, reviewing
+from service.actions.batches import BatchWish, Choice
 from service.actions.releasing import release_run
 from service.callers import Caller, operator
 from service.site import Site
-from service.store import jobs, schema
+from service.store import schema
 from service.store.database import Database, make_engine
 from service.uploads import Upload
+from tests.app.server.batches import ended_batch
 from tests.app.server.conftest import ORIGIN, World
 from tests.app.server.draft_steps import named, saved, with_cell
 from tests.app.server.postbox import with_mail
@@ -166,23 +167,13 @@ def deliveries(world: World, report: int) -> dict[str, int]:
 
 def ask_for_batches(world: World, ids: dict[str, Any]) -> None:
     """Two batches of the agent's: one that waits, and one that has ended with a report and a failure."""
-    with world.site.database.change(world.caller("agent"), None) as change:
-        other = sa.select(sa.func.min(schema.sampling.c.id)).where(schema.sampling.c.id != ids["visit_id"])
-        items = [(ids["visit_id"], ""), (change.connection.scalar(other), "")]
-        for name in ("batch_id", "batch-ended"):
-            ids[name] = jobs.add(
-                change, title="Spring", wish=BatchWish().model_dump(), day=change.now.date(), items=items
-            )
-            change.note("start", "batch", ids[name])
-        item, ended = schema.job_item, ids["batch-ended"]
-        for number, values in (
-            (1, {"state": "done", "report_id": ids["report_id"], "file_name": "000001-A.pdf"}),
-            (2, {"state": "failed", "reason": "there is nothing to report yet"}),
-        ):
-            mine = (item.c.job_id == ended) & (item.c.number == number)
-            change.connection.execute(item.update().where(mine).values(values))
-        job = schema.job
-        change.connection.execute(job.update().where(job.c.id == ended).values(state="done"))
+    agent = world.caller("agent")
+    with world.site.database.look(agent, None) as look:
+        others = sa.select(sa.func.min(schema.sampling.c.id)).where(schema.sampling.c.id != ids["visit_id"])
+        other = look.connection.scalar(others)
+    ids["batch-ended"] = ended_batch(world, agent, {ids["visit_id"]: ids["report_id"], other: None})
+    wish = BatchWish(replaces=True)
+    ids["batch_id"] = batches.start(world.site, agent, "Summer", Choice(visits=(ids["visit_id"],)), wish)
 
 
 def fill(world: World, path: Path) -> Filled:

@@ -17,12 +17,14 @@ from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, e
 
 from interpretation.agronomy.tables import TableSet
 from service.actions.bench import confirm_run, upload_run
+from service.actions.delivering import plan
 from service.actions.demo import load_demo
 from service.actions.reporting import Wish, issue
 from service.callers import Role, operator
 from service.server import make_app
 from service.store import accounts
 from service.web.visit import COOKIE
+from tests.app.server.batches import ended_batch
 from tests.app.server.bench import accepted, run_file
 from tests.app.server.browser.looking import NARROW, WIDE
 from tests.app.server.conftest import World, make_world
@@ -157,7 +159,9 @@ def people_of_the_demo(world: World) -> None:
     upload_run(world.site, analyst, run_file("QW-0501-P"))
     confirm_run(world.site, analyst, upload_run(world.site, analyst, run_file("QW-0502-P")), 1)
     accepted(world, run_file("QW-0503-P"))
-    issue(world.site, agent, 1, Wish())
+    report = issue(world.site, agent, 1, Wish())
+    plan(world.site, agent, [report.id])  # without mail: into the print queue
+    ended_batch(world, agent, {report.visit_id: report.id, 2: None})
 
 
 @pytest.fixture(scope="module")
