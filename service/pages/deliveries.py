@@ -46,13 +46,15 @@ def look_first(
     up_to: Number = 0, way: Annotated[str, Query(max_length=10)] = "usual", asked: Number = 0,
     grower: Annotated[str, Query(max_length=3)] = "", copy: Annotated[str, Query(max_length=3)] = "",
     me: Annotated[str, Query(max_length=3)] = "",
-) -> HTMLResponse:  # fmt: skip
+) -> Response:  # fmt: skip
     """Show whom some reports, or those of a search, would go to, and every message; nothing is sent."""
     # A box that is not ticked is not sent: whether the form was filled in at all is said beside them.
     ticks = {"to_grower": grower == "yes" or not asked, "to_copy": copy == "yes" or not asked}
     wanted = _wanted({"way": way, "to_me": me == "yes"} | ticks)
     ids = _only_numbers(report or [])
-    if not ids and search is not None:  # where nothing was ticked, there is no search either
+    if not ids and search is None:
+        return visit.go("/reports", "deliveries.done-none")
+    if not ids and search is not None:
         ids = list(delivering.found(visit.site, visit.caller, search, up_to))
         up_to = ids[-1] if ids else 0
     made, error = None, None

@@ -116,12 +116,23 @@ def load(engine: sa.Engine, reader: Reader, now: datetime, *, replace: bool) -> 
             _fill(connection, reader)
         _set_counters(connection)
         advance(connection)
+        _hold_mails(connection)
         connection.execute(
             schema.audit.insert().values(
                 at=now, who="command line", door="command", verb="restore", kind="database", object_id="",
                 after={"made_at": manifest.made_at.isoformat(), "rows": manifest.rows}, reason="",
             )
         )  # fmt: skip
+
+
+def _hold_mails(connection: sa.Connection) -> None:
+    """Hold every mail that was waiting: since the backup was taken it may have gone."""
+    row = schema.delivery.c
+    connection.execute(
+        schema.delivery.update()
+        .where(row.state.in_(("waiting", "sending")), row.way != "paper")
+        .values(state="held", reason="restored", next_at=None)
+    )
 
 
 def _make_room(connection: sa.Connection, *, replace: bool) -> None:

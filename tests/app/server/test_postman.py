@@ -10,6 +10,8 @@ import sys
 import threading
 import time
 from collections import Counter
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -17,12 +19,13 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from service.actions import deliverylists, deliverysteps, postman, privacy, sending
+from service.actions import deliverylists, deliverysteps, keeping, postman, privacy, sending
 from service.actions.delivering import Sending, plan
 from service.actions.postman import Postman, Round, send_now
 from service.mailing import Outcome, Trouble
 from service.refusals import NoRoom
 from service.store import schema
+from service.store.database import Database, make_engine
 from service.store.turns import MAILING, turn
 from tests.app.server.conftest import World
 from tests.app.server.land import Land
@@ -587,6 +590,29 @@ def test_an_unsettled_mail_of_a_trouble_waits_with_the_rest(lite_world: World) -
     sending.put_all_off(lite_world.site, Trouble("sender-refused", "550 no"), timedelta(minutes=5))
     row = told(lite_world, number).delivery
     assert (row.state, row.next_at) == ("waiting", lite_world.clock.at + timedelta(minutes=5))
+
+
+def test_a_backup_that_is_restored_sends_nothing_that_may_have_gone_since(
+    world: World, make_empty_url: Callable[[str], str], tmp_path: Path
+) -> None:
+    with postbox() as box:
+        with_mail(world, box.port)
+        number, *_ = planned(world)
+        paper, _ = add_report(world, 2, mail_consent=False)
+        plan(world.site, world.caller("agent"), [paper])
+        keeping.backup(world.site.database, tmp_path / "backup")
+        assert send_now(world.site) == Counter(sent=1)
+        engine = make_engine(make_empty_url(world.site.database.engine.dialect.name))
+        database = Database(engine, world.clock)
+        keeping.restore(database, tmp_path / "backup", replace=False)
+        world.site = replace(world.site, database=database)
+        assert send_now(world.site) == Counter()
+        assert [(row.state, row.reason) for row in rows(world)] == [
+            ("held", "restored"), ("waiting", "no-consent"),
+        ]  # fmt: skip
+        assert len(box.ids) == 1
+        deliverysteps.take_as_gone(world.site, world.caller("agent"), number, "Our log says so.")
+        engine.dispose()
 
 
 # -------------------------------------------------------------------------------------- a live server
