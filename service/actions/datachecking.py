@@ -202,18 +202,18 @@ def _where(advice: FieldAdvice, lab_number: str, what: str) -> str:
 
 
 def _class(result: SoilResult) -> str:
-    return result.class_name or (f"- ({result.refusal.key})" if result.refusal else "-")
+    return result.class_name or (f"– ({result.refusal.key})" if result.refusal else "–")
 
 
 def _value(result: SoilResult) -> str:
     if result.value is not None:
         return f"{result.value:g} {result.unit}"
-    return "-" if result.below is None else f"< {result.below:g} {result.unit}"
+    return "–" if result.below is None else f"< {result.below:g} {result.unit}"
 
 
 def _amount(amount: Amount | None) -> str:
     if amount is None:
-        return "-"
+        return "–"
     if amount.rate is None:
-        return f"- ({amount.refusal.key})" if amount.refusal else "-"
+        return f"– ({amount.refusal.key})" if amount.refusal else "–"
     return f"{amount.rate:g} {amount.unit}"

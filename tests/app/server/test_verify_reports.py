@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import jsonschema
@@ -26,6 +27,9 @@ from tests.app.server.conftest import World
 from tests.app.server.land import add_value, advised_land
 from tests.app.server.tokens import program
 from tests.app.tampering import changed, data_in, forged, with_data
+from tests.app.test_command_line import Command, command
+
+__all__ = ["command"]  # the fixture
 
 BRAY = "marrowdale/phosphorus-bray1"
 
@@ -162,6 +166,22 @@ def test_nobody_learns_of_reports_that_are_not_theirs(lite_world: World) -> None
         ] == ["not-issued"]
     with pytest.raises(NotAllowed):
         verify(content, lite_world.site, lite_world.caller("agronomist"))
+
+
+def test_the_command_line_asks_a_server_s_database(
+    lite_world: World, command: Command, tmp_path: Path
+) -> None:
+    _, number, content = issued(lite_world)
+    (tmp_path / "sound.pdf").write_bytes(content)
+    (tmp_path / "false.pdf").write_bytes(forged(content, lower))
+    database = ("--database-url", lite_world.site.settings.url)
+    done = command("verify", tmp_path / "sound.pdf", *database)
+    assert (done.status, "= The database holds this very file: issued on 2026-04-20" in done.out) == (0, True)
+    done = command("verify", tmp_path / "false.pdf", *database)
+    assert done.status == 1
+    assert f"x scales/{BRAY} in the file's tables is not as it was published" in done.out
+    assert f"x The database holds report {number}, but another file of it" in done.out
+    assert command("verify", tmp_path / "false.pdf").status == 0
 
 
 def test_a_report_of_the_first_format_is_vouched_for_by_its_bytes(lite_world: World) -> None:
