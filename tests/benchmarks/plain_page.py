@@ -16,8 +16,10 @@ WEIGHTS = (400, 500, 700)
 
 # Columns that the renderer balances, boxes that it fits: the ways that a style sheet is first written in.
 PLAIN = """
-.workings { columns: 2; column-gap: 6mm; }
-.working { display: block; width: auto; margin: 0; break-inside: avoid; }
+.workings, .worked { columns: 2; column-gap: 6mm; }
+.working, .worked li { display: block; width: auto; margin: 0; break-inside: avoid; }
+.last { display: flex; }
+.afterwards, .frame { display: block; }
 .at-a-glance { display: grid; grid-template-columns: repeat(4, 1fr); }
 .at-a-glance li { display: block; width: auto; }
 .plots { display: flex; flex-wrap: wrap; }

@@ -7,10 +7,19 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from pypdfium2 import PdfDocument
 from starlette.testclient import TestClient
 
 from interpretation.agronomy.advise import advise
-from tests.benchmarks import bare_page, bench_advise, bench_server_upload, big_laboratory
+from reports.render import pdf
+from tests.benchmarks import (
+    bare_page,
+    bench_advise,
+    bench_report_many,
+    bench_server_upload,
+    big_laboratory,
+    plain_page,
+)
 
 
 def test_what_is_timed_still_works() -> None:
@@ -40,3 +49,20 @@ def test_what_is_uploaded_still_registers(monkeypatch: pytest.MonkeyPatch) -> No
     monkeypatch.setattr(bench_server_upload, "SAMPLES", 40)
     monkeypatch.setattr(bench_server_upload, "ROUNDS", 2)
     assert len(bench_server_upload.run()) == 5
+
+
+def test_the_plain_page_has_the_content_of_ours() -> None:
+    page = bench_report_many.report(1)
+    ours, plain = (
+        PdfDocument(data) for data in (pdf(page), plain_page.drawn_plainly(plain_page.plain_markup(page)))
+    )
+    with closing(ours), closing(plain):
+        assert [sheet.get_textpage().get_text_bounded() for sheet in ours] == [
+            sheet.get_textpage().get_text_bounded() for sheet in plain
+        ]
+
+
+def test_the_long_life_of_a_worker_is_followed() -> None:
+    taken, held = bench_report_many.life(2)
+    assert len(taken) == 2
+    assert held[2] > 20
