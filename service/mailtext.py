@@ -20,8 +20,7 @@ from functools import cache
 from importlib.resources import files
 from textwrap import wrap
 
-import yaml
-
+from reports.catalogues import texts
 from reports.format import Format
 from service.characters import UNSEEN
 
@@ -150,5 +149,5 @@ def _saying(language: str) -> Callable[[str], str]:
 @cache
 def _words(language: str) -> dict[str, str]:
     """The words of mails lie with those of the pages."""
-    path = files("service") / "pages" / "words" / language / "mail.yaml"
-    return {f"mail.{key}": words for key, words in yaml.safe_load(path.read_text("utf-8")).items()}
+    folder = files("service") / "pages" / "words"
+    return {f"mail.{key}": text for key, text in texts(folder, "mail", language).items()}

@@ -8,9 +8,9 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-import yaml
 from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
 
+from reports.catalogues import domains, texts
 from reports.format import Format
 from reports.wording import Wording
 from service.tokens import sha256
@@ -20,13 +20,13 @@ LANGUAGES = {"en": "English", "es": "Español"}
 
 @cache
 def catalogue(language: str) -> Mapping[str, str]:
-    """Every word of the pages in one language: ``file.key`` -> text, from ``pages/words``."""
-    found: dict[str, str] = {}
-    for path in sorted((files("service") / "pages" / "words" / language).iterdir(), key=lambda p: p.name):
-        area = path.name.removesuffix(".yaml")
-        for key, text in yaml.safe_load(path.read_text("utf-8")).items():
-            found[f"{area}.{key}"] = text
-    return found
+    """Every word of the pages in one language: ``area.key`` -> text, from ``pages/words``."""
+    folder = files("service") / "pages" / "words"
+    return {
+        f"{area}.{key}": text
+        for area in domains(folder)
+        for key, text in texts(folder, area, language).items()
+    }
 
 
 class Words:

@@ -10,10 +10,10 @@ from pathlib import Path
 from string import Formatter
 
 import pytest
-import yaml
 from jinja2 import nodes
 
 from service.web.templates import LANGUAGES, catalogue, environment, words
+from tests.render.catalogue_files import check_catalogue
 
 SERVICE = Path(__file__).parents[3] / "service"
 WORDS = SERVICE / "pages" / "words"
@@ -33,15 +33,17 @@ def placeholders(text: str) -> set[str]:
     return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
 
 
-@pytest.mark.parametrize(
-    "path", sorted(WORDS.glob("*/*.yaml")), ids=lambda path: f"{path.parent.name}/{path.name}"
-)
-def test_a_file_of_words_is_flat_and_says_everything_once(path: Path) -> None:
-    found = yaml.safe_load(path.read_text("utf-8"))
-    assert all(isinstance(key, str) and isinstance(text, str) and text.strip() for key, text in found.items())
-    written = re.findall(r"^(\S.*?):(?: |$)", path.read_text("utf-8"), re.MULTILINE)
-    assert len(written) >= len(found)
-    assert len(written) == len(set(written)), "a key is given twice, and the first would be lost"
+def test_every_area_has_a_catalogue_in_every_language() -> None:
+    areas = sorted(path.stem for path in WORDS.glob("*.pot"))
+    assert len(areas) >= 16
+    assert {path.name for path in WORDS.iterdir() if path.is_dir()} == set(OTHERS)
+    for each in OTHERS:
+        assert sorted(path.stem for path in (WORDS / each).iterdir()) == areas
+
+
+@pytest.mark.parametrize("path", sorted(WORDS.rglob("*.po*")), ids=lambda path: path.name)
+def test_a_catalogue_says_everything_once_and_as_it_now_stands_in_english(path: Path) -> None:
+    check_catalogue(path, WORDS / f"{path.stem}.pot")
 
 
 @pytest.mark.parametrize("language", OTHERS)
