@@ -91,16 +91,30 @@ def _of(answer: Answer, recipient: str) -> str:
     return answer if isinstance(answer, str) else answer(recipient)
 
 
+class _Bound(Controller):
+    """A controller on a port that it holds from the start: tests that run beside this one take no other."""
+
+    def __init__(self, box: Box, **options: Any) -> None:
+        self.door = socket.create_server(("127.0.0.1", 0))
+        port = self.door.getsockname()[1]
+        super().__init__(box, hostname="127.0.0.1", port=port, ready_timeout=60, **options)
+
+    def _create_server(self) -> Any:
+        return self.loop.create_server(self._factory_invoker, sock=self.door)
+
+    def _trigger_server(self) -> None:
+        """Wait for the greeting, longer than the library does: the machine may have much to do."""
+        with socket.create_connection(("127.0.0.1", self.port), 60) as line:
+            line.recv(1024)
+
+
 @contextmanager
 def postbox(**options: Any) -> Iterator[Box]:
     """A mail server for the length of a block; options are those of its protocol."""
     box = Box()
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    controller = Controller(box, hostname="127.0.0.1", port=port, **options)
+    controller = _Bound(box, **options)
     controller.start()
-    box.port = port
+    box.port = controller.port
     try:
         yield box
     finally:
