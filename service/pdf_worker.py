@@ -26,7 +26,7 @@ import pikepdf
 import pypdfium2  # type: ignore[import-untyped]
 
 MEMORY_BYTES, CPU_SECONDS = 1024**3, 30
-MOST_PAGES, MOST_FILES, LONGEST_TEXT, LONGEST_WORDS = 100, 20, 4_000_000, 200_000
+MOST_PAGES, MOST_FILES, LONGEST_TEXT, LONGEST_WORDS = 200, 20, 8_000_000, 200_000
 MOST_TOLD = 6  # differences of one kind on one page; the rest is counted
 _TEXT = frozenset(
     {"BT", "ET", "Tf", "Td", "TD", "Tm", "T*", "Tj", "TJ", "'", '"', "Tc", "Tw", "Tz", "TL", "Tr", "Ts"}

@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 from pydantic import ValidationError
 
 from interpretation.agronomy.tables import TableSet
@@ -20,6 +21,10 @@ from service.reportdata.carried import tables_of
 from service.reportdata.units import with_codes, without_codes
 from service.reportdata.writing import data_text
 
+# What data that nobody would write can lead to, further on than their schema sees.
+BROKEN = (
+    ArithmeticError, AssertionError, AttributeError, LookupError, RecursionError, TypeError, ValueError,
+)  # fmt: skip
 MOST_TOLD = 30  # differences of one kind; the rest is counted
 COMPARED_APART = ("results", "amounts", "notes", "tables")
 # Said of a result, in the order in which a difference is looked for; the rest follows from these.
@@ -55,14 +60,15 @@ def work_out(data: ReportData) -> Due:
     region = str(data.inputs.samples[0]["region"])
     try:
         tables = tables_of(data.tables.records, region)
-        (advice,) = advise_each([data.inputs], tables)
+        with np.errstate(all="ignore"):  # numbers that no soil has
+            (advice,) = advise_each([data.inputs], tables)
     except ValidationError as error:
         first = error.errors(include_url=False, include_input=False)[0]
         place = "/".join(str(part)[:80] for part in ("tables", error.title, *first["loc"]))
         raise NoReportData("wrong-data", place=place, problem=str(first["msg"])[:200]) from None
     except FurrowsliceError as error:
         raise NoReportData("not-worked-out", problem=" ".join(str(error).split())[:300]) from None
-    except (ValueError, KeyError, TypeError, IndexError, OverflowError) as error:
+    except BROKEN as error:
         raise NoReportData("not-worked-out", problem=type(error).__name__) from None
     return Due(data.inputs, advice, tables)
 

@@ -16,7 +16,7 @@ from service.reportdata.units import CODE_OF, without_codes
 from service.reportdata.writing import FORMAT
 
 FORMAT_1 = "furrowslice-field-report-1"
-MOST_VALUES, MOST_SAMPLES, LONGEST_TEXT = 4_000, 300, 20_000
+MOST_VALUES, MOST_SAMPLES, LONGEST_TEXT = 4_000, 300, 5_000
 _JSON_TYPES = {"str": "string", "float64": "number", "bool": "boolean", "datetime64[us]": "string"}
 
 
@@ -89,6 +89,7 @@ def plain_data(text: str) -> dict[str, Any]:
     """
     try:
         found = json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)
+        json.dumps(found, ensure_ascii=False).encode()  # half a character cannot be written again
     except (ValueError, RecursionError):
         raise NoReportData("not-json") from None
     if not isinstance(found, dict):

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from interpretation.errors import FurrowsliceError
-from service.actions.datachecking import Due, Finding, found_in, work_out
+from reports.render import html
+from service.actions.datachecking import BROKEN, Due, Finding, found_in, work_out
 from service.actions.reportdocument import NoReportData, ReportData, plain_data, report_data
 from service.actions.reporting import press
 from service.actions.reportinputs import page_of
@@ -33,6 +34,7 @@ from service.store.database import Look
 Outcome = Literal["holds", "differs", "not-checked"]
 NAMES_OF_DATA = "furrowslice-field-report-"
 _IDENTITY = re.compile(r"\b[A-Z2-7]{4}-[A-Z2-7]{4}-[A-Z2-7]{4}\b")
+MOST_MARKUP = 8_000_000  # letters of a page's markup: a field of two hundred samples has half of that
 MOST_BYTES = 20 * 1024 * 1024  # on the command line; the server takes no larger uploads than it is set to
 
 
@@ -227,10 +229,14 @@ def _draw_again(content: bytes, data: ReportData, due: Due, notes: _Notes) -> No
         ours = f"{here['name']} {here['version']}, {here['pages_by']}"
         notes.remarks.append(Finding("other-version", {"theirs": theirs, "ours": ours}))
     try:
-        drawn = press(page_of(due.inputs, due.advice, due.tables), due.inputs.paper)
+        page = page_of(due.inputs, due.advice, due.tables)
+        if len(html(page, due.inputs.paper)) > MOST_MARKUP:
+            notes.findings.append(Finding("drawn-heavy"))
+            return
+        drawn = press(page, due.inputs.paper)
     except Unavailable:
         raise
-    except (FurrowsliceError, KeyError, ValueError, TypeError, IndexError, AttributeError) as error:
+    except (FurrowsliceError, *BROKEN) as error:
         notes.findings.append(Finding("not-drawn", {"problem": " ".join(str(error).split())[:300]}))
         return
     if drawn == content:

@@ -12,11 +12,14 @@ import pikepdf
 import pytest
 
 from service import pdf_worker, pdfs
+from service.actions import verifying
 from service.actions.verifying import MOST_BYTES, verify, verify_file
 from service.pdfs import NotReadable, look_into
 from service.web.findings import sentence
 from service.web.templates import words
 from tests.app.tampering import changed, issue, made_inputs, shipped, with_data
+
+BRAY = "marrowdale/phosphorus-bray1"
 
 
 @pytest.fixture(scope="module")
@@ -117,8 +120,16 @@ def test_a_thousand_pages_are_refused(report: bytes) -> None:
 
 @pytest.mark.parametrize(
     "raw",
-    [b"[", b"[" * 100_000, b"1", b'{"format": NaN}', b'{"format": 1, "format": 1}', b'{"format": "\xff"'],
-    ids=["begun", "deep", "number", "no-number", "twice", "no-text"],
+    [
+        b"[",
+        b"[" * 100_000,
+        b"1",
+        b'{"format": NaN}',
+        b'{"format": 1, "format": 1}',
+        b'{"format": "\xff"',
+        b'{"format": "\\ud800"}',
+    ],
+    ids=["begun", "deep", "number", "no-number", "twice", "no-text", "half-a-character"],
 )
 def test_data_that_cannot_be_read(report: bytes, raw: bytes) -> None:
     assert why(attached(report, raw)) == "The file that is attached to the PDF cannot be read as data."
@@ -130,6 +141,39 @@ def test_a_formula_without_end_is_refused(report: bytes) -> None:
         note["when"] = "(" * 200 + "ph" + ")" * 200 + " > 5"
 
     assert why(with_data(report, deep)).startswith("Nothing can be worked out from the data in the PDF: ")
+
+
+def test_pages_without_end_are_not_drawn(report: bytes, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verifying, "MOST_MARKUP", 10_000)
+    found = verify(with_data(report, lambda data: None))
+    assert [each.key for each in found.findings] == ["drawn-heavy"]
+
+
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        lambda data: data["tables"]["records"]["scales"][BRAY].update(round_to=1e-300),
+        lambda data: data["tables"]["records"]["scales"][BRAY].update(scale_top=-1e300),
+        lambda data: data["tables"]["records"]["rates"].clear(),
+        lambda data: data["tables"]["records"]["methods"].clear(),
+        lambda data: data["inputs"]["values"][0].update(value=1e308),
+        lambda data: data["inputs"]["values"][0].update(analyte="no such"),
+        lambda data: data["inputs"]["values"][0].update(sampled_on="no day"),
+        lambda data: data["inputs"]["values"][0].update(sampled_on=None),
+        lambda data: data["inputs"]["values"][0].update(lab_number="another"),
+        lambda data: data["inputs"]["values"].append(dict(data["inputs"]["values"][0])),
+        lambda data: data["inputs"]["samples"][0].update(sampled_on="9999-12-31"),
+        lambda data: data["inputs"]["samples"][0].update(region=5.0),
+        lambda data: data["inputs"].update(convert=["no such"]),
+        lambda data: data["inputs"].update(language="../../etc"),
+        lambda data: data["tables"].update(records={"scales": {"x": {}}}),
+    ],
+)
+def test_data_that_nobody_would_write_end_in_a_sentence(report: bytes, spoil: Any) -> None:
+    found = verify(with_data(report, spoil))
+    assert found.outcome in ("differs", "not-checked")
+    for language in ("en", "es"):
+        assert all(sentence(words(language), each) for each in found.findings)
 
 
 def test_what_comes_from_a_file_is_told_without_unseen_characters(report: bytes) -> None:
