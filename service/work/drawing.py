@@ -33,6 +33,8 @@ from service.settings import Settings, read_settings
 from service.site import Site
 from service.store import jobwork
 from service.store.database import Database, Look, make_engine
+from service.store.jobwork import Begun
+from service.work.labour import Unfit
 
 log = structlog.get_logger("furrowslice.batch")
 SOFTWARE = version("furrowslice")
@@ -55,7 +57,7 @@ class ChunkOrder:
 
     job_id: int
     runner: str
-    items: tuple[jobwork.Begun, ...]
+    items: tuple[Begun, ...]
     software: str = SOFTWARE
     database_url: SecretStr | None = None
     outputs_url: str | None = None
@@ -96,37 +98,58 @@ def draw_chunk(order: ChunkOrder) -> tuple[Outcome, ...]:
 
     Raises
     ------
-    FurrowsliceError
-        If nothing of it could be begun: the database does not answer, or this worker is of another version.
+    Unfit
+        If this worker is of another version, or was not told where to read and write.
     """
     if order.software != SOFTWARE:
-        raise Unavailable(
-            f"this worker has version {SOFTWARE} of the program, and the server {order.software}",
-            where="worker", expected="the same version everywhere", fix="install the same on every machine",
+        raise Unfit(
+            FurrowsliceError(
+                f"a worker has version {SOFTWARE} of the program, and the server {order.software}",
+                where="worker", expected="the same version everywhere",
+                fix="install the same version on every machine",
+            )
         )  # fmt: skip
     site, outputs = _site(*_places(order))
+    try:
+        folder, asked = _asked(site, order)
+    except FurrowsliceError as error:
+        return tuple(Refused(each.id, reason_of(error), passing=True) for each in order.items)
     found: dict[int, Outcome] = {}
-    with site.database.look(operator(), None) as look:
-        job = jobwork.any_job(look, order.job_id)
-        look = Look(look.connection, caller_of(look, job), look.now)
-        visits = {each.visit_id: each for each in order.items}
-        wishes = wishes_of(look, BatchWish.model_validate(job.wish), list(visits))
-        asked = asked_for(site, look, wishes, job.day)
-    ready: list[tuple[jobwork.Begun, Asked]] = []
-    for visit_id, item in visits.items():
-        each = asked.get(visit_id)
+    ready: list[tuple[Begun, Asked]] = []
+    for item in order.items:
+        each = asked[item.visit_id]
         if isinstance(each, Asked):
             ready.append((item, each))
         else:
-            found[item.id] = Refused(item.id, reason_of(each), passing=False)
+            found[item.id] = _refused(item, each)
     for item, draft in _advised(ready):
         if isinstance(draft, Refused):
             found[item.id] = draft
         elif _is_held(site, order):
-            found[item.id] = _draw(outputs, job.folder, item, draft)
+            found[item.id] = _draw(outputs, folder, item, draft)
         else:
             found[item.id] = Refused(item.id, "the batch was let go of before this was drawn", passing=True)
     return tuple(found[each.id] for each in order.items)
+
+
+def _asked(site: Site, order: ChunkOrder) -> tuple[str, dict[int, Asked | Exception]]:
+    """What the reports are made from; where that fails for all of them, one by one."""
+    with site.database.look(operator(), None) as opened:
+        job = jobwork.any_job(opened, order.job_id)
+        look = Look(opened.connection, caller_of(opened, job), opened.now)
+        wish = BatchWish.model_validate(job.wish)
+
+        def put_together(visit_ids: list[int]) -> dict[int, Asked | Exception]:
+            try:
+                return dict(asked_for(site, look, wishes_of(look, wish, visit_ids), job.day))
+            except FurrowsliceError:
+                raise
+            except Exception as error:  # whatever is wrong with one of them must not hold up the others
+                if len(visit_ids) == 1:
+                    return {visit_ids[0]: error}
+                return {each: found for one in visit_ids for each, found in put_together([one]).items()}
+
+        return job.folder, put_together([each.visit_id for each in order.items])
 
 
 def _is_held(site: Site, order: ChunkOrder) -> bool:
@@ -138,6 +161,15 @@ def _places(order: ChunkOrder) -> tuple[str, str]:
     if order.database_url is not None and order.outputs_url is not None:
         return order.database_url.get_secret_value(), order.outputs_url
     own = read_settings()
+    if own.database_url is None or not own.outputs:
+        raise Unfit(
+            FurrowsliceError(
+                "a worker of the cluster does not know where to read and write",
+                where="FURROWSLICE_DATABASE_URL and FURROWSLICE_OUTPUTS",
+                expected="both in the worker's environment, as every machine reaches them",
+                fix="set them where the worker is started, as the README says",
+            )
+        )  # fmt: skip
     return own.url, own.outputs_url
 
 
@@ -147,7 +179,7 @@ def _site(url: str, outputs_url: str) -> tuple[Site, Outputs]:
     return Site(Settings(), Database(make_engine(url)), TableSet()), outputs_at(outputs_url)
 
 
-def _advised(ready: Sequence[tuple[jobwork.Begun, Asked]]) -> list[tuple[jobwork.Begun, Draft | Refused]]:
+def _advised(ready: Sequence[tuple[Begun, Asked]]) -> list[tuple[Begun, Draft | Refused]]:
     """Advise on all at once; where that fails, one by one, so that only what is broken is held up."""
     if not ready:
         return []
@@ -160,7 +192,7 @@ def _advised(ready: Sequence[tuple[jobwork.Begun, Asked]]) -> list[tuple[jobwork
     return list(zip([item for item, _ in ready], drafts, strict=True))
 
 
-def _draw(outputs: Outputs, folder: str, item: jobwork.Begun, draft: Draft) -> Outcome:
+def _draw(outputs: Outputs, folder: str, item: Begun, draft: Draft) -> Outcome:
     try:
         content = pdf(page_of(draft.inputs, draft.advice, draft.in_force.tables), draft.wish.paper)
         name = f"{item.number:06d}-{draft.card.report_id}.pdf"
@@ -173,7 +205,7 @@ def _draw(outputs: Outputs, folder: str, item: jobwork.Begun, draft: Draft) -> O
     )  # fmt: skip
 
 
-def _refused(item: jobwork.Begun, error: Exception) -> Refused:
+def _refused(item: Begun, error: Exception) -> Refused:
     """Say why; what is unexpected is said by its kind alone, as its text could hold anything."""
     if isinstance(error, FurrowsliceError):
         return Refused(item.id, reason_of(error), passing=isinstance(error, Unavailable | NoRoom))

@@ -92,6 +92,11 @@ class Ways:
     pauses: tuple[float, ...] = PAUSES
 
 
+def unexpected(error: Exception) -> str:
+    """Say by its kind alone that something unexpected happened: its text could hold anything."""
+    return f"something unexpected happened: {type(error).__name__}"
+
+
 def take(site: Site, job_id: int, runner: str = "") -> tuple[JobRow, str]:
     """Take a job; returns it and the name under which it is held.
 
@@ -239,7 +244,7 @@ class _Run:
             fates.again = dict.fromkeys(items, reason_of(outcome))
         elif isinstance(outcome, Exception):
             log.warning("chunk not drawn", batch=self.job.id, error=type(outcome).__name__)
-            fates.again = dict.fromkeys(items, f"something unexpected happened: {type(outcome).__name__}")
+            fates.again = dict.fromkeys(items, unexpected(outcome))
         else:
             self._take_in(caller, outcome, fates)
         fates.give_up({each.id for each in order.items if each.attempts >= TRIES})
@@ -288,9 +293,10 @@ class _Run:
             return self._patiently(lambda: issue_ready(self.site, caller, self.job, self.runner, ready))
         except (LeaseLost, Unavailable, NoRoom):
             raise
-        except FurrowsliceError as error:
+        except Exception as error:
             if len(ready) == 1:
-                return Settled(refused={ready[0].item_id: reason_of(error)})
+                said = reason_of(error) if isinstance(error, FurrowsliceError) else unexpected(error)
+                return Settled(refused={ready[0].item_id: said})
         settled = Settled()
         for each in ready:
             settled.add(self._issued(caller, [each]))
