@@ -44,12 +44,14 @@ class Machines:
         For certificates and logs.
     nanny
         Whether a process watches the workers and starts those anew that die.
+    preload
+        A module that workers read before anything else.
     settings
         Of workers, by name, through the environment.
     """
 
-    def __init__(self, folder: Path, *, nanny: bool = True, **settings: str) -> None:
-        self.folder, self.nanny, self.settings = folder, nanny, settings
+    def __init__(self, folder: Path, *, nanny: bool = True, preload: str = "", **settings: str) -> None:
+        self.folder, self.nanny, self.preload, self.settings = folder, nanny, preload, settings
         self.port = free_port()
         self.scheduler: subprocess.Popen[bytes] | None = None
         self.workers: list[subprocess.Popen[bytes]] = []
@@ -73,6 +75,8 @@ class Machines:
     def start_workers(self, count: int = 2) -> None:
         """Two workers of one command with a nanny, or commands of one worker each."""
         lines = printed_lines(2)
+        if self.preload:
+            lines = lines.replace("--no-dashboard", f"--preload {self.preload} --no-dashboard")
         if self.nanny:
             self.workers = [self._start(lines.replace("--nworkers 2", f"--nworkers {count}"), "workers.log")]
             self._wait_for("workers.log", "Registered to:", count)
@@ -142,10 +146,12 @@ def kill_family(pid: int) -> None:
 
 
 @contextmanager
-def machines(folder: Path, workers: int = 2, *, nanny: bool = True, **settings: str) -> Iterator[Machines]:
+def machines(
+    folder: Path, workers: int = 2, *, nanny: bool = True, preload: str = "", **settings: str
+) -> Iterator[Machines]:
     """A cluster for the length of a block."""
     make_certificates(folder)
-    made = Machines(folder, nanny=nanny, **settings)
+    made = Machines(folder, nanny=nanny, preload=preload, **settings)
     try:
         made.start_scheduler()
         if workers:
