@@ -18,10 +18,12 @@ from interpretation.errors import FurrowsliceError
 from interpretation.quantities import BASES, SOIL_UNITS
 from interpretation.results import FieldAdvice
 from interpretation.soil_values import COLUMNS
+from service.actions.fields import inputs_by_field
 from service.actions.reportinputs import frame_of
 from service.books import SHARED, books_of, canonical, digest, read, written
-from service.paths import tables_directory
+from service.paths import demo_directory, tables_directory
 from service.reportdata.carried import carried_text, names_needed, need_of, pruned, tables_of
+from service.samplefiles import read_bench, read_samples
 from service.tablefiles import read_tables
 from tests.app.reportdata_cases import SAMPLE, VALUE, fields_of, soil_value
 from tests.second_opinion.agreement import steady
@@ -74,6 +76,16 @@ def test_those_fields_have_classes_amounts_and_every_usual_refusal() -> None:
     assert {"no-table", "method-not-valid", "missing-input", "soil-test-refused", "no-rate-row"} <= refused
     wanted = {name for each in results if each.refusal for name in each.refusal.values}
     assert {"wanted_method", "wanted_crop", "wanted_depth", "unknown_method"} <= wanted
+
+
+def test_so_they_do_for_the_fields_of_the_demo() -> None:
+    context = read_samples(demo_directory() / "samples.csv").context
+    made_from = inputs_by_field([read_bench(demo_directory() / "bench.csv", context)], context)
+    assert len(made_from) == 6
+    for field in made_from.values():
+        found = advised(field, TABLES)
+        assert isinstance(found, FieldAdvice)
+        assert advised(field, pruned(TABLES, need(field))) == found
 
 
 @st.composite
