@@ -316,8 +316,16 @@ def _alike(one: Any, two: Any) -> bool:
         return len(one) == len(two)
     if isinstance(one, pikepdf.Stream):
         attached = one.get("/Type") == pikepdf.Name.EmbeddedFile == two.get("/Type")
-        return attached or one.read_bytes() == two.read_bytes()
+        return attached or _unpacked(one) == _unpacked(two)
     return isinstance(one, pikepdf.Dictionary) or bool(one == two)
+
+
+def _unpacked(stream: Any) -> bytes:
+    """What a stream holds; as it stands where it is a picture packed in a way of its own."""
+    try:
+        return bytes(stream.read_bytes())
+    except pikepdf.PdfError:
+        return bytes(stream.read_raw_bytes())
 
 
 def main() -> int:

@@ -16,7 +16,7 @@ from service.reportdata.units import CODE_OF, without_codes
 from service.reportdata.writing import FORMAT
 
 FORMAT_1 = "furrowslice-field-report-1"
-MOST_VALUES, MOST_SAMPLES, LONGEST_TEXT = 4_000, 300, 5_000
+MOST_VALUES, MOST_SAMPLES, LONGEST_TEXT = 4_000, 300, 8_000  # the longest text is a logo
 _JSON_TYPES = {"str": "string", "float64": "number", "bool": "boolean", "datetime64[us]": "string"}
 
 

@@ -14,6 +14,7 @@ import pytest
 from reports.render import pdf
 from service.actions.reportinputs import advise_each, page_of
 from service.actions.verifying import Verified, verify
+from service.pdfs import compare
 from service.web.findings import sentence
 from service.web.templates import words
 from tests.app.tampering import (
@@ -129,6 +130,20 @@ def test_another_shape_of_a_letter_is_found(report: bytes) -> None:
     assert "Page 1: what the page is drawn with is another one than the data give: Resources." in found_in(
         changed(report, reshaped)
     )
+
+
+def test_another_picture_is_found_whatever_way_it_is_packed(report: bytes) -> None:
+    def with_picture(raw: bytes) -> bytes:
+        def added(opened: pikepdf.Pdf) -> None:
+            picture = pikepdf.Stream(opened, raw, Type=pikepdf.Name.XObject, Subtype=pikepdf.Name.Image)
+            picture.write(raw, filter=pikepdf.Name.DCTDecode)
+            opened.pages[0].Resources.XObject = pikepdf.Dictionary(Im1=picture)
+
+        return changed(report, added)
+
+    one, two = with_picture(b"\xff\xd8one"), with_picture(b"\xff\xd8two")
+    assert compare(one, one) == ()
+    assert compare(one, two) == ({"key": "part", "page": 1, "part": "Resources"},)
 
 
 def test_a_page_more_is_found(report: bytes) -> None:
