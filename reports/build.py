@@ -8,6 +8,7 @@ from interpretation.results import FieldAdvice
 from reports import actions, boards, details, findings, garden, todo, wide
 from reports.afterwards import afterwards
 from reports.format import Format, Units
+from reports.logos import address_of
 from reports.view import EarlierResult, Fact, GrowerReport, LaboratoryCard
 from reports.wording import Wording
 
@@ -69,6 +70,7 @@ def build_report(
         issued_on=lab.issued_on.isoformat(),
         laboratory=lab.name,
         laboratory_lines=tuple(filter(None, (*lab.address, lab.contact, lab.phone))),
+        logo=address_of(lab.logo),
         foot=wording.page("foot", id=lab.report_id, laboratory=lab.name),
         page_word=wording.page("page-word"),
         of_word=wording.page("of-word"),

@@ -7,6 +7,7 @@ import json
 from interpretation.results import CheckLine, CupLine, Outcome, RunSheet, Verdict
 from reports.curves import curve_view
 from reports.format import Format, printed, soil_unit
+from reports.logos import address_of
 from reports.view import Fact, LaboratoryCard, RunPage, Table
 from reports.wording import Wording
 
@@ -45,6 +46,7 @@ def build_sheet(sheet: RunSheet, lab: LaboratoryCard, *, locale: str = "en") -> 
         issued_on=lab.issued_on.isoformat(),
         laboratory=lab.name,
         laboratory_lines=tuple(filter(None, (*lab.address, lab.contact, lab.phone))),
+        logo=address_of(lab.logo),
         foot=wording.page("sheet-foot", run=sheet.run_id, laboratory=lab.name),
         page_word=wording.page("page-word"),
         of_word=wording.page("of-word"),

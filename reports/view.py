@@ -14,6 +14,7 @@ from pydantic import Field
 
 from interpretation.results import Record
 from reports.front import Afterwards, ClassTable, Found, ToDoTable, WorkingTable
+from reports.logos import Logo
 
 # What a page has room for.
 LONGEST_LINE, MOST_LINES, LONGEST_REMARK, LONGEST_COMMENT = 200, 12, 1000, 4000
@@ -58,8 +59,9 @@ class LaboratoryCard(Record):
     replaces: Line = ""  # report id of the report this one amends
     agent_name: Line = ""
     agent_comment: Annotated[str, Field(max_length=LONGEST_COMMENT)] = ""
-    # None where the tables are files. It is then left out of what is written, so that a page without it stays
-    # the same page to the byte.
+    # What is empty of these two is left out of what is written, so that a page without it stays the same page
+    # to the byte. No release where the tables are files.
+    logo: Logo = Field(default="", exclude_if=lambda logo: not logo)
     tables_release: TablesRelease | None = Field(default=None, exclude_if=lambda release: release is None)
 
 
@@ -244,6 +246,7 @@ class Page:
     issued_on: str  # ISO 8601, for the file's own dates
     laboratory: str
     laboratory_lines: tuple[str, ...]
+    logo: str  # source of an image, or nothing
     foot: str  # stands on every page
     page_word: str
     of_word: str

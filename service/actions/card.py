@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from interpretation.errors import FurrowsliceError
 from reports.view import LaboratoryCard
+from service.logos import read_logo_beside
 from service.yamlfiles import read
 
 NOT_ISSUED = date(1, 1, 1)
@@ -38,15 +39,18 @@ def read_laboratory(path: Path) -> LaboratoryCard:
     ----------
     path
         YAML with ``name``, ``address`` (a list of lines) and any other field of
-        :class:`reports.view.LaboratoryCard` except those of :data:`OF_ONE_PAGE`.
+        :class:`reports.view.LaboratoryCard` except those of :data:`OF_ONE_PAGE`; ``logo`` is the name of a
+        picture beside it.
 
     Raises
     ------
     FurrowsliceError
-        With file and line, when the card is not as described.
+        With file and line, when the card or its logo is not as described.
     """
     document = read(path)
     facts = dict(document.value) if isinstance(document.value, dict) else {}
+    if isinstance(name := facts.get("logo"), str) and name:
+        facts["logo"] = read_logo_beside(path, name, f"{path.name}, line {document.line(('logo',))}")
     try:
         if given := OF_ONE_PAGE & facts.keys():
             raise FurrowsliceError(

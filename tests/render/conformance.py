@@ -138,6 +138,18 @@ def _objects(document: Any) -> Iterator[str]:
                 yield "a stream is packed with LZW"
             if "/F" in item:
                 yield "a stream stands in another file"
+            if item.get("/Subtype") == "/Image":
+                yield from _image(item)
+
+
+def _image(item: Any) -> Iterator[str]:
+    """Points as they are, in colours that the output intent explains, without a mask of their own."""
+    if item.get("/Interpolate", False):
+        yield "an image asks to be smoothed"
+    if item.get("/ColorSpace") not in ("/DeviceRGB", "/DeviceGray"):
+        yield f"the output intent does not explain the colours of an image: {item.get('/ColorSpace')}"
+    if {"/Alternates", "/OPI"} & set(item.keys()):
+        yield "an image has others in its place"
 
 
 def _dictionaries(items: Any) -> Iterator[Any]:

@@ -21,6 +21,7 @@ NOT_READ = frozenset(
         "sampling", "results", "methods", "tables", "region_facts", "workings", "conversions",
         "sources", "declarations", "attachment", "attachment_name", "words", "alt", "comment", "comment_by",
         "laboratory", "laboratory_lines", "grower", "field_name", "title", "foot", "report_id", "issued_on",
+        "logo",
     }
 )  # fmt: skip
 _END = re.compile(r"(?<=[.!?])[”»]?\s+")

@@ -17,8 +17,10 @@ from reports.build import build_report
 from reports.render import PAPERS, pdf
 from reports.sheet import build_sheet
 from reports.view import Notice
+from service.logos import read_logo
 from tests.render.conformance import faults
 from tests.render.demo_world import amount, field, laboratory, result, sample
+from tests.render.logo_pictures import drawing, file, photograph
 from tests.render.test_layouts import REPORTS, SHEETS, one_sample
 
 LAB = laboratory(agent_comment="Please call me before you lime the north end.", agent_name="J. Marlow")
@@ -40,6 +42,7 @@ ADVICE = {
     "neither example nor draft": field(draft=False, example=False),
 }  # fmt: skip
 DATA = '{"own":1}'
+LOGOS = {"png": read_logo(file(drawing()), "logo"), "jpeg": read_logo(file(photograph()), "logo")}
 STYLES = [(locale, units, paper) for locale in ("en", "es") for units in ("metric", "us") for paper in PAPERS]
 VARIANTS: dict[str, Callable[[], bytes]] = {
     **{
@@ -56,6 +59,13 @@ VARIANTS: dict[str, Callable[[], bytes]] = {
         f"sheet {name}": lambda name=name: pdf(build_sheet(SHEETS[name], laboratory()), "letter")
         for name in SHEETS
     },
+    **{
+        f"report with a logo, {name}": lambda name=name: pdf(
+            build_report(field(), laboratory(logo=LOGOS[name]))
+        )
+        for name in LOGOS
+    },
+    "sheet with a logo": lambda: pdf(build_sheet(SHEETS["plain"], laboratory(logo=LOGOS["png"]))),
     "report without data": lambda: pdf(build_report(field(), LAB)),
     **{
         f"notice {language}": lambda language=language: pdf(Notice(language, "Gone", "It was erased."))
@@ -82,7 +92,8 @@ def test_every_page_conforms(name: str, tmp_path: Path) -> None:
 
 @cache
 def sound() -> bytes:
-    return pdf(build_report(one_sample(), LAB, attachment=DATA))
+    card = LAB.model_copy(update={"logo": LOGOS["png"]})
+    return pdf(build_report(one_sample(), card, attachment=DATA))
 
 
 def elements(document: Any, kind: str) -> list[Any]:
@@ -119,6 +130,10 @@ def attached(document: Any) -> Any:
 
 def font(document: Any) -> Any:
     return next(iter(document.pages[0].Resources.Font.values()))
+
+
+def image(document: Any) -> Any:
+    return next(iter(document.pages[0].Resources.XObject.values()))
 
 
 def orphan(document: Any) -> None:
@@ -163,6 +178,9 @@ DAMAGE: dict[str, tuple[Callable[[Any], object], str]] = {
         lambda d: give(d.pages[0].Contents, "/F", "other"), "stands in another file"),
     "font elsewhere": (
         lambda d: font(d).DescendantFonts[0].FontDescriptor.__delitem__("/FontFile2"), "is not embedded"),
+    "smoothed image": (lambda d: give(image(d), "/Interpolate", True), "asks to be smoothed"),
+    "image for a press": (lambda d: give(image(d), "/ColorSpace", Name.DeviceCMYK), "colours of an image"),
+    "image with another": (lambda d: give(image(d), "/Alternates", pikepdf.Array()), "others in its place"),
     "no letters": (lambda d: font(d).__delitem__("/ToUnicode"), "cannot be read out"),
     "paint outside": (
         lambda d: page(d, b"/Artifact\nBMC", b"0 0 9 9 re f /Artifact BMC"), "f paints outside"),

@@ -8,8 +8,10 @@ from reports.build import build_report
 from reports.notice import notice_pdf
 from reports.render import pdf
 from reports.sheet import build_sheet
+from service.logos import read_logo
 from tests.render.demo_run import run_sheet
 from tests.render.demo_world import field, laboratory
+from tests.render.logo_pictures import drawing, file, photograph
 from tests.render.test_layouts import one_sample
 
 NUMBERS = range(20)
@@ -25,7 +27,8 @@ def drawn(number: int) -> bytes:
     if number == 2:
         return pdf(build_report(field(), laboratory(agent_comment="Call me."), locale=language))
     name = ("Long Acre", "Длинное поле", "लम्बा खेत", "الحقل الطويل")[number % 4]
-    card = laboratory(report_id=f"R-{number}")
+    logo = read_logo(file(drawing() if number == 7 else photograph()), "logo") if number in (7, 8) else ""
+    card = laboratory(report_id=f"R-{number}", logo=logo)
     return pdf(build_report(one_sample(field_name=f"{name} {number}"), card, locale=language), paper)  # type: ignore[arg-type]
 
 
