@@ -52,7 +52,7 @@ def check_whole(world: World, number: int) -> None:
 
 
 def test_a_batch_survives_its_workers_and_its_runner(world: World) -> None:
-    number = 300 if world.site.database.engine.dialect.name == "sqlite" else 90
+    number = 120 if world.site.database.engine.dialect.name == "sqlite" else 60
     add_many(world, number)
     job_id = start(world)
     with batch_process(world, job_id, SLOWLY="0.01") as process:
