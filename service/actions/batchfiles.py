@@ -15,7 +15,7 @@ from zipfile import ZIP_DEFLATED, ZIP_STORED, ZipFile, ZipInfo
 from service.actions import printing
 from service.callers import Caller, Right
 from service.exportfiles import Column, write_csv
-from service.refusals import Conflict, NotFound, TooMany
+from service.refusals import NotFound, TooMany
 from service.site import Site
 from service.store import batchfiles, documents, jobs
 from service.store.batchfiles import IssuedFile
@@ -71,7 +71,7 @@ def archive(site: Site, caller: Caller, job_id: int) -> Archive:
 
     Raises
     ------
-    Conflict
+    NotFound
         If none was issued yet.
     TooMany
         If several archives are read already.
@@ -218,8 +218,8 @@ class _Buffer(io.RawIOBase):
         return found
 
 
-def _nothing(job: JobRow) -> Conflict:
-    return Conflict(
+def _nothing(job: JobRow) -> NotFound:
+    return NotFound(
         "no report of this batch was issued yet", where=f"batch {job.id}",
         expected="a batch with reports that can be handed out", fix="wait until some are issued",
     )  # fmt: skip

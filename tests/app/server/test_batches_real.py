@@ -16,7 +16,7 @@ import pytest
 from service.actions import batches, batchfiles, printing, reporting
 from service.actions.batches import BatchWish
 from service.outputs import outputs_at
-from service.refusals import Conflict, NotFound, TooMany
+from service.refusals import NotFound, TooMany
 from service.settings import read_settings
 from service.store import schema
 from service.work.drawing import make_ready
@@ -136,7 +136,7 @@ def test_nothing_is_handed_out_before_anything_is_issued(lite_world: World) -> N
     add_ready(lite_world, 1)
     job_id, caller = start(lite_world), lite_world.caller("laboratory")
     assert batchfiles.parts(lite_world.site, caller, job_id) == 0
-    with pytest.raises(Conflict, match="no report of this batch was issued yet"):
+    with pytest.raises(NotFound, match="no report of this batch was issued yet"):
         batchfiles.archive(lite_world.site, caller, job_id)
     with pytest.raises(NotFound, match="no such part"):
         batchfiles.print_part(lite_world.site, caller, job_id, 1, duplex=False)
