@@ -17,7 +17,7 @@ from interpretation.agronomy.extractants import convert_values
 from interpretation.agronomy.notes import choose_notes
 from interpretation.agronomy.rated import RatedSamples, rate_columns
 from interpretation.agronomy.samples import Column, context_columns, kg_per_ha, soil_columns
-from interpretation.agronomy.scopes import RowsOf, codes_of, groups
+from interpretation.agronomy.scopes import Reader, RowsOf, codes_of, groups
 from interpretation.agronomy.tables import YIELD_UNITS, TableSet
 from interpretation.agronomy.values import ClassedValues, class_values
 from interpretation.errors import SampleListError
@@ -78,6 +78,12 @@ class Advice:
         """Rows of the context for each field, fields in the order of the list of samples."""
         field = self.context["field_id"]
         return dict(zip(field.drop_duplicates(), groups(codes_of(field)), strict=True))
+
+    @cached_property
+    def read(self) -> dict[str, Reader]:
+        """Rows of ``context``, ``classed``, ``rated`` and ``noted``, for those who take them one by one."""
+        frames = {"context": self.context, "classed": self.classed.frame, "rated": self.rated.frame}
+        return {name: Reader(frame) for name, frame in (frames | {"noted": self.noted}).items()}
 
     @cached_property
     def rows_of_sample(self) -> dict[str, RowsOf]:

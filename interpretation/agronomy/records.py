@@ -15,6 +15,7 @@ Steps of a working, in order: ``table``, ``soil-test`` (``soil-test-below`` when
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Hashable, Mapping
 from datetime import date
 from typing import Any
@@ -72,17 +73,16 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
             fix="correct the field id",
         )
     rows = advice.samples_of_field[field_id]
-    samples = advice.context.iloc[rows]
-    head, tables = samples.iloc[0], advice.tables
-    classed = advice.classed.frame.iloc[advice.rows_of_sample["classed"](rows)]
-    rated = advice.rated.frame.iloc[advice.rows_of_sample["rated"](rows)]
+    samples = advice.read["context"](rows)
+    head, tables = samples[0], advice.tables
+    classed, rated = (advice.rows_of_sample[name](rows) for name in ("classed", "rated"))
     results = tuple(
         _result(advice, row, value)
-        for row, value in zip(classed.index, classed.to_dict("records"), strict=True)
+        for row, value in zip(classed.tolist(), advice.read["classed"](classed), strict=True)
     )
     found = tuple(
         amount_of(advice, row, value)
-        for row, value in zip(rated.index, rated.to_dict("records"), strict=True)
+        for row, value in zip(rated.tolist(), advice.read["rated"](rated), strict=True)
     )
     notes = _notes(advice, rows)
     lines = table_lines(results, found, tables)
@@ -103,7 +103,7 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         yield_unit=head["yield_unit"] or crop.yield_unit,
         previous_crop=head["previous_crop"],
         area_ha=_number(head["area_ha"]),
-        samples=tuple(_sample_line(value) for value in samples.to_dict("records")),
+        samples=tuple(_sample_line(value) for value in samples),
         results=results,
         amounts=found,
         notes=notes,
@@ -113,7 +113,7 @@ def field_advice(advice: Advice, field_id: str) -> FieldAdvice:
         runs=tuple(
             dict.fromkeys(r.origin.removeprefix("run ") for r in results if r.origin.startswith("run "))
         ),
-        example=bool(samples["example"].any())
+        example=any(value["example"] for value in samples)
         or "invented" in {region.standing, *(line.standing for line in lines)},
         draft="regional-draft" in {region.standing, *(line.standing for line in lines)},
     )
@@ -208,7 +208,7 @@ def _refusal(advice: Advice, row: int, value: Row, scale: ScaleTable | None) -> 
     key, detail = value["refusal"], value["refusal_detail"]
     if not key:
         return None
-    at: Any = advice.context.iloc[value["sample"]]
+    at: Any = advice.read["context"].one(value["sample"])
     told: dict[str, str | float] = {
         name: value[name] for name in ("analyte", "form", "method", "unit", "basis")
     }
@@ -287,18 +287,19 @@ def _known(value: Row, *names: str) -> dict[str, str | float]:
 
 
 def _notes(advice: Advice, rows: np.ndarray[Any, Any]) -> tuple[Note, ...]:
-    noted = advice.noted.iloc[advice.rows_of_sample["noted"](rows)]
-    numbers = advice.context["lab_number"]
+    read, samples_of = advice.read["context"], defaultdict[str, list[int]](list)
+    for noted in advice.read["noted"](advice.rows_of_sample["noted"](rows)):
+        samples_of[noted["note"]].append(noted["sample"])
     notes = []
-    for key, found in noted.groupby("note", observed=True)["sample"]:
-        rule = advice.tables.notes[str(key)]
+    for key in filter(samples_of.__contains__, advice.noted["note"].cat.categories):
+        rule, found = advice.tables.notes[key], samples_of[key]
         everywhere = len(found) == len(rows)
         notes.append(
             Note(
                 key=rule.key,
                 severity=rule.severity,
                 topic=rule.topic,
-                lab_numbers=() if everywhere else tuple(numbers.iloc[found]),
+                lab_numbers=() if everywhere else tuple(read.cell(sample, "lab_number") for sample in found),
                 sources=rule.sources,
             )
         )

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Hashable, Iterable, Iterator
 from datetime import timedelta
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -65,6 +66,44 @@ def periods(days: pd.Series, tables: Iterable[ScaleTable | RateTable]) -> Codes:
     edges = np.array(sorted(changes), dtype="datetime64[us]")
     moments = days.to_numpy(dtype="datetime64[us]")
     return np.where(np.isnat(moments), -1, np.searchsorted(edges, moments, side="right")).astype(np.int64)
+
+
+class Reader:
+    """Reads rows of a frame as plain mappings, tens of times as fast as the frame gives them itself.
+
+    Parameters
+    ----------
+    frame
+        Its columns are unpacked once; it must not change afterwards.
+
+    Examples
+    --------
+    >>> read = Reader(pd.DataFrame({"a": [1, 2, 3], "b": pd.Categorical(["x", None, "x"])}))
+    >>> read(np.array([2, 1]))
+    [{'a': 3, 'b': 'x'}, {'a': 2, 'b': nan}]
+    >>> read.cell(0, "b")
+    'x'
+    """
+
+    def __init__(self, frame: pd.DataFrame) -> None:
+        self._columns = {
+            str(name): column.to_numpy() if column.dtype.kind in "biuf" else column.to_numpy(dtype=object)
+            for name, column in frame.items()
+        }
+
+    def __call__(self, rows: NDArray[np.intp]) -> list[dict[Hashable, Any]]:
+        """Rows by their position, as ``to_dict("records")`` writes them."""
+        names = tuple(self._columns)
+        columns = [column[rows].tolist() for column in self._columns.values()]
+        return [dict(zip(names, row, strict=True)) for row in zip(*columns, strict=True)]
+
+    def one(self, row: int) -> dict[Hashable, Any]:
+        """One row by its position."""
+        return self(np.array([row]))[0]
+
+    def cell(self, row: int, name: str) -> Any:
+        """One cell."""
+        return self._columns[name][row]
 
 
 class RowsOf:

@@ -40,7 +40,7 @@ def amount_of(advice: Advice, row: int, rated: Mapping[Hashable, Any]) -> Amount
     rated
         That row, by column.
     """
-    lab_number = advice.context["lab_number"].iloc[rated["sample"]]
+    lab_number = advice.read["context"].cell(rated["sample"], "lab_number")
     nutrient = rated["nutrient"]
     if not isinstance(rated["table"], str):
         unit: RateUnit = "t/ha" if nutrient == "lime" else "kg/ha"
@@ -68,7 +68,7 @@ def amount_of(advice: Advice, row: int, rated: Mapping[Hashable, Any]) -> Amount
 
 
 def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
-    at = advice.context.iloc[rated["sample"]]
+    at: Any = advice.read["context"].one(rated["sample"])
     told: dict[str, str | float] = {"nutrient": rated["nutrient"], "region": at["region"], "crop": at["crop"]}
     key, detail = rated["refusal"], rated["refusal_detail"]
     table = advice.tables.rates.get(rated["table"]) if isinstance(rated["table"], str) else None
@@ -103,7 +103,7 @@ def _refusal(advice: Advice, rated: Mapping[Hashable, Any]) -> Refusal:
             told |= {"unit": table.yield_unit} if table.rows_of == "yield_goal" and table.yield_unit else {}
         case "soil-test-refused":
             told["reason"] = detail
-            tested = advice.classed.frame.iloc[rated["soil_row"]]
+            tested = advice.read["classed"].one(rated["soil_row"])
             units = soil_test_units(table, advice.tables) if table is not None else frozenset()
             # Its unit is the reason only where no scale could have had the value for another one.
             if tested["refusal_detail"] in ("analyte", "unit") and tested["unit"] not in units:
@@ -167,7 +167,7 @@ class _Seen:
     def __init__(self, advice: Advice, rated: Mapping[Hashable, Any], table: RateTable) -> None:
         self._advice, self._rated, self._table = advice, rated, table
         soil_row = int(rated["soil_row"])
-        self._soil = advice.classed.frame.iloc[soil_row] if soil_row >= 0 else None
+        self._soil = advice.read["classed"].one(soil_row) if soil_row >= 0 else None
 
     def rule(self) -> list[Step]:
         """The soil test, the row or formula that was used, and every further figure."""
@@ -227,7 +227,7 @@ class _Seen:
     def _input(self, name: str, value: float | str) -> Step:
         """One figure; a yield goal names its unit where that is not the one in which it was stated."""
         if name == "yield_goal":
-            at = self._advice.context.iloc[int(self._rated["sample"])]
+            at = self._advice.read["context"].one(int(self._rated["sample"]))
             own = self._advice.tables.crops[at["crop"]].yield_unit
             unit = self._table.yield_unit or own
             if unit != own or at["yield_unit"] not in ("", own):

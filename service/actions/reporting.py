@@ -23,7 +23,7 @@ from interpretation.soil_values import COLUMNS
 from reports.format import Units
 from reports.render import Paper, pdf
 from reports.view import LONGEST_LINE, GrowerReport, LaboratoryCard, TablesRelease
-from service.actions.advising import check_crops, context, plan_of
+from service.actions.advising import check_crops, context_rows, plan_of
 from service.actions.card import NOT_ISSUED, with_comment
 from service.actions.reportinputs import (
     ReportInputs,
@@ -31,7 +31,6 @@ from service.actions.reportinputs import (
     earlier_results,
     page_of,
     plain_rows,
-    rows_of,
 )
 from service.books import SHARED
 from service.callers import Caller, Right
@@ -284,7 +283,7 @@ def asked_for(
         card = card.model_copy(update={"tables_release": _release(in_force, visit.region)})
         inputs = ReportInputs(
             values=plain_rows(soil, COLUMNS),
-            samples=rows_of(context(visit, samples[visit_id], plan_of(visit)), CONTEXT),
+            samples=plain_rows(context_rows(visit, samples[visit_id], plan_of(visit)), CONTEXT),
             earlier=earlier_results(earlier.get(visit_id, ())), card=card,
             language=wish.language, units=wish.units, paper=wish.paper,
         ).on(day)  # fmt: skip

@@ -12,11 +12,11 @@ from interpretation.agronomy.context import CONTEXT
 from interpretation.soil_values import COLUMNS
 from reports.render import html
 from service.actions import reporting
-from service.actions.advising import advise_on
+from service.actions.advising import Plan, advise_on, context, context_rows
 from service.actions.reporting import Asked, Wish, asked_for
 from service.actions.reportinputs import ReportInputs, advise_each, frame_of, page_of, plain_rows, rows_of
 from service.callers import operator
-from service.store import schema
+from service.store import schema, visits
 from tests.app.server.conftest import World
 from tests.app.server.land import PH, K, P, add_field, add_value, add_visit, advised_land
 
@@ -141,3 +141,23 @@ def test_rows_of_the_database_and_of_a_frame_are_written_alike() -> None:
     assert written["below"] is None
     assert written["sampled_on"] == "2026-03-01"
     assert rows_of(frame_of([written], COLUMNS), COLUMNS) == (written,)
+
+
+@pytest.mark.parametrize("manured", [None, False, True])
+def test_what_is_known_of_samples_is_the_same_with_and_without_a_frame(
+    world: World, manured: bool | None
+) -> None:
+    land = advised_land(world)
+    plan = Plan(
+        crop="maize", yield_goal=9.5, manured_since_harvest=manured, manured_in_three_years=manured,
+        manure_n_kg_per_ha=40, near_water=True,
+    )  # fmt: skip
+    with world.site.database.look(world.caller("agent"), None) as look:
+        visit = visits.the_visit(look, land.visits[0])
+        samples = visits.samples_of(look, land.visits[0])
+    found = plain_rows(context_rows(visit, samples, plan), CONTEXT)
+    framed = rows_of(context(visit, samples, plan), CONTEXT)
+    assert found == framed
+    assert [[type(value) for value in row.values()] for row in found] == [
+        [type(value) for value in row.values()] for row in framed
+    ]
