@@ -9,7 +9,7 @@ import math
 from collections.abc import Sequence
 
 from interpretation.quantities import HA_PER_ACRE
-from interpretation.results import Amount, FieldAdvice, SoilResult
+from interpretation.results import Amount, FieldAdvice, SoilResult, Step
 from reports import garden
 from reports.actions import nutrients_of, printed_amount, without_table
 from reports.boards import span
@@ -143,10 +143,10 @@ def _why(amounts: Sequence[Amount], advice: FieldAdvice, places: Places, wording
     """The reason for the amounts of a nutrient, in a sentence or two."""
     given = [amount for amount in amounts if amount.rate is not None]
     tests = {amount.lab_number: result for amount in given if (result := _test(amount, advice)) is not None}
-    said = [
-        *_of_the_soil([tests[a.lab_number] for a in given if a.lab_number in tests], places, wording),
-        *_of_the_crop([amount for amount in given if amount.lab_number not in tests], wording),
-        *_besides(given, wording),
+    tested = [tests[amount.lab_number] for amount in given if amount.lab_number in tests]
+    said = [*_of_the_soil(tested, places, wording)] if tested else [*_of_the_crop(given, wording)]
+    said += [
+        *_besides(given, wording, first=not said),
         *_refused([amount for amount in amounts if amount.rate is None], places, wording),
     ]
     return " ".join(said)
@@ -207,12 +207,18 @@ def _of_the_crop(amounts: Sequence[Amount], wording: Wording) -> list[str]:
     """What an amount without a soil test follows from."""
     if not amounts:
         return []
-    by_yield = any(step.key == "yield-goal" for amount in amounts for step in amount.working)
-    return [wording.page("why-yield" if by_yield else "why-crop")]
+    steps = [step for amount in amounts for step in amount.working]
+    if any(step.key == "yield-goal" for step in steps):
+        return [wording.page("why-yield")]
+    return [] if any(_is_soil_input(step) for step in steps) else [wording.page("why-crop")]
 
 
-def _besides(amounts: Sequence[Amount], wording: Wording) -> list[str]:
-    """What was taken off, and which other figures of the soil were counted."""
+def _is_soil_input(step: Step) -> bool:
+    return step.key == "input" and step.values.get("name") in SOIL_INPUTS
+
+
+def _besides(amounts: Sequence[Amount], wording: Wording, *, first: bool) -> list[str]:
+    """What was taken off, and which other figures of the soil were counted; whether nothing was said yet."""
     credits_: dict[str, None] = {}
     inputs: dict[str, None] = {}
     for amount in amounts:
@@ -220,11 +226,12 @@ def _besides(amounts: Sequence[Amount], wording: Wording) -> list[str]:
         for step in amount.working:
             if step.key == "credit" and step.values.get("amount") and not nothing:
                 credits_[wording.name("credits", str(step.values["credit"]))] = None
-            elif step.key == "input" and step.values.get("name") in SOIL_INPUTS:
+            elif _is_soil_input(step):
                 inputs[wording.name("inputs", str(step.values["name"]))] = None
     said = []
     if inputs:
-        said.append(wording.page("why-counted", inputs=wording.format.join(list(inputs))))
+        key = "why-counted-alone" if first else "why-counted"
+        said.append(wording.page(key, inputs=wording.format.join(list(inputs))))
     if credits_:
         said.append(wording.page("why-taken-off", credits=wording.format.join(list(credits_))))
     return said

@@ -16,7 +16,7 @@ from reports.front import WorkingTable
 from reports.view import Table
 from reports.wording import Wording
 
-FEW = 4  # samples that are set out line by line
+FEW = 2  # samples that are set out line by line
 ACROSS = 4  # analytes side by side
 LEAST_ROWS = 3  # of a table in which a column is worth taking out
 NAME_WIDTHS = (11, 15)  # of laboratory number and name, in percent
@@ -30,10 +30,15 @@ def results(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Tabl
     groups = by_analyte(advice.results)
     parts = [groups[at : at + ACROSS] for at in range(0, len(groups), ACROSS)]
     names = {sample.lab_number: sample.label for sample in advice.samples}
-    return tuple(_results_part(part, names, wording) for part in parts)
+    caption = wording.page("results-caption")  # over the first; the others go on
+    return tuple(
+        _results_part(part, names, "" if number else caption, wording) for number, part in enumerate(parts)
+    )
 
 
-def _results_part(groups: list[list[SoilResult]], names: dict[str, str], wording: Wording) -> Table:
+def _results_part(
+    groups: list[list[SoilResult]], names: dict[str, str], caption: str, wording: Wording
+) -> Table:
     columns = [_Column(group, wording) for group in groups]
     rows = [(number, names[number] or "–", *(column.cell(number) for column in columns)) for number in names]
     head = (
@@ -41,9 +46,7 @@ def _results_part(groups: list[list[SoilResult]], names: dict[str, str], wording
         *(column.head() for column in columns),
     )  # fmt: skip
     each = (100 - NAME_WIDTHS[0] - NAME_WIDTHS[1]) // len(columns)
-    return Table(
-        wording.page("results-caption"), head, tuple(rows), widths=(*NAME_WIDTHS, *(each for _ in columns))
-    )
+    return Table(caption, head, tuple(rows), widths=(*NAME_WIDTHS, *(each for _ in columns)))
 
 
 class _Column:
@@ -146,8 +149,15 @@ def _working(amounts: Sequence[Amount], places: Places, wording: Wording) -> Wor
         if amount.refusal is not None:
             own.append(wording.refusal(amount.refusal))
         lines.setdefault((_shown(amount, wording), " ".join(own)), []).append(amount.lab_number)
-    rows = tuple((places.list(numbers), shown, text) for (shown, text), numbers in lines.items())
+    rows = tuple((_all_of(numbers, places), shown, text) for (shown, text), numbers in lines.items())
     return WorkingTable(wording.name("nutrients", amounts[0].nutrient), " ".join(shared), rows)
+
+
+def _all_of(lab_numbers: Sequence[str], places: Places) -> str:
+    """Name every sample, as many as there are: who checks an amount must find it."""
+    if len(lab_numbers) == len(places.order):
+        return places.list(lab_numbers)
+    return ", ".join(places.label(number) for number in lab_numbers)
 
 
 def _shown(amount: Amount, wording: Wording) -> str:

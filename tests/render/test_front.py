@@ -105,9 +105,17 @@ def test_an_amount_without_a_soil_test_says_what_it_follows() -> None:
         == "It follows the crop and its yield goal."
     )
     counted = Step(key="input", values={"name": "nitrate_kg_per_ha", "value": 30.0})
-    assert (
-        why(counted) == "It follows the crop. It also counts: nitrate nitrogen in the sampled layer, kg/ha."
+    assert why(counted) == "It counts: nitrate nitrogen in the sampled layer, kg/ha."
+
+
+def test_samples_that_need_no_test_do_not_hide_the_test_of_another() -> None:
+    ph_step = Step(key="input", values={"name": "ph", "value": 6.6})
+    lime = (
+        amount("Q26-0411", "lime", 3.5),
+        *(amount(number, "lime", 0.0, working=(ph_step,)) for number in ("Q26-0412", "Q26-0413")),
     )
+    why = rows(field(amounts=lime))["Lime"].why
+    assert why == "Soil pH in North: 5.6, acid. It also counts: soil pH."
 
 
 def test_a_credit_is_named_only_where_there_was_something_to_take_it_from() -> None:

@@ -130,9 +130,7 @@ def test_headings_are_read_in_the_order_in_which_they_stand(name: str, way: str)
         heights = [
             round(box.position_y, 3)
             for box, within in inside(body(page))
-            if box.element_tag in HEADINGS
-            and not has_class(within, "workings")
-            and not has_class(within, "last")
+            if box.element_tag in HEADINGS and not has_class(within, "last")
         ]
         assert heights == sorted(heights)
 
