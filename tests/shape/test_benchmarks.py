@@ -15,6 +15,7 @@ from reports.render import pdf
 from tests.benchmarks import (
     bare_page,
     bench_advise,
+    bench_chain,
     bench_report_many,
     bench_server_upload,
     big_laboratory,
@@ -66,3 +67,11 @@ def test_the_long_life_of_a_worker_is_followed() -> None:
     taken, held = bench_report_many.life(2)
     assert len(taken) == 2
     assert held[2] > 20
+
+
+def test_what_a_batch_costs_besides_drawing_is_still_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(bench_chain, "WARM", 1)
+    rows = bench_chain.run(2)
+    parts = {label.removeprefix("... "): figure for label, figure, _ in rows}
+    assert parts.keys() >= {label for label, _, _ in bench_chain.PARTS}, "each part has been called"
+    assert 0 < rows[0][1] < 100
