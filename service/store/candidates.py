@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from service.store.database import Look
-from service.store.land import having_words, own_fields
+from service.store.land import having_words, own_among, own_fields
 from service.store.schema import county, farm, field, grower, report, sample, sampling, soil_value
 
 AT_ONCE = 500  # ids in one statement
@@ -105,7 +105,7 @@ def listed(look: Look, visit_ids: Sequence[int]) -> list[Candidate]:
     found: list[Candidate] = []
     for start in range(0, len(visit_ids), AT_ONCE):
         some = sampling.c.id.in_(visit_ids[start : start + AT_ONCE])
-        found += _candidates(look, _CANDIDATE.where(own_fields(look.scope), some))
+        found += _candidates(look, _CANDIDATE.where(own_among(look.scope), some))
     return found
 
 
@@ -117,7 +117,9 @@ def of_samples(look: Look, lab_numbers: Sequence[str]) -> dict[str, int]:
             sa.select(sample.c.lab_number, sample.c.sampling_id)
             .join(sampling, sample.c.sampling_id == sampling.c.id)
             .join(field, sampling.c.field_id == field.c.id)
-            .where(own_fields(look.scope), sample.c.lab_number.in_(lab_numbers[start : start + AT_ONCE]))
+            # By its index: numbers are those of one laboratory.
+            .where(sample.c.laboratory_id == look.scope.laboratory_id, own_fields(look.scope))
+            .where(sample.c.lab_number.in_(lab_numbers[start : start + AT_ONCE]))
         )
         found |= {row.lab_number: row.sampling_id for row in rows}
     return found

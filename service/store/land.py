@@ -115,6 +115,16 @@ def own_fields(scope: Scope) -> sa.ColumnElement[bool]:
     return mine if scope.counties is None else mine & field.c.county_id.in_(sorted(scope.counties))
 
 
+def own_among(scope: Scope) -> sa.ColumnElement[bool]:
+    """The same where rows are chosen by their ids.
+
+    SQLite would go through all fields of the laboratory once there are more than a few ids: a sum in the
+    place of the column keeps it from the index.
+    """
+    mine = field.c.laboratory_id + 0 == scope.laboratory_id
+    return mine if scope.counties is None else mine & field.c.county_id.in_(sorted(scope.counties))
+
+
 def own_growers(scope: Scope) -> sa.ColumnElement[bool]:
     """Whether a grower is the caller's: of the laboratory, and with a field in one of the counties."""
     mine = grower.c.laboratory_id == scope.laboratory_id

@@ -11,7 +11,7 @@ from pydantic import BaseModel, ConfigDict
 
 from service.refusals import Conflict
 from service.store.database import Change, Look
-from service.store.land import absent, own_fields
+from service.store.land import absent, own_among, own_fields
 from service.store.schema import county, farm, field, grower, sample, sampling, soil_value
 
 
@@ -124,7 +124,7 @@ def the_visit(look: Look, visit_id: int) -> VisitRow:
 
 def visits_of(look: Look, visit_ids: Sequence[int]) -> dict[int, VisitRow]:
     """Visits by their ids; those outside the caller's scope are left out."""
-    chosen = _VISIT.where(sampling.c.id.in_(visit_ids), own_fields(look.scope))
+    chosen = _VISIT.where(sampling.c.id.in_(visit_ids), own_among(look.scope))
     return {row["id"]: _visit(row) for row in look.connection.execute(chosen).mappings()}
 
 

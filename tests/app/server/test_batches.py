@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from interpretation.errors import FurrowsliceError
 from service.actions import batches, privacy, reporting
@@ -15,7 +16,7 @@ from service.actions.batches import BatchWish, Choice
 from service.callers import Caller, operator
 from service.outputs import Outputs
 from service.refusals import Conflict, Invalid, NoRoom, NotAllowed, NotFound, Unavailable
-from service.store import jobwork, schema
+from service.store import candidates, jobwork, schema, visits
 from service.work import drawing, runner
 from service.work.executors import WorkerLost
 from service.work.labour import SchedulerLost
@@ -561,3 +562,25 @@ def test_nothing_waits_for_ever(world: World, outputs: Outputs) -> None:
         tries = [number for fewest, most, _ in sizes for number in range(fewest, most + 1)]
         assert tries == list(range(runner.MOST_BEGUN))
     assert jobwork.AT_ONCE <= 1000
+
+
+@on_sqlite
+def test_visits_of_a_chunk_are_found_by_their_ids_however_many_fields_there_are(world: World) -> None:
+    asked: list[tuple[str, Any]] = []
+    engine, caller = world.site.database.engine, world.caller("laboratory")
+
+    def note(_connection: Any, _cursor: Any, statement: str, given: Any, *_: Any) -> None:
+        if statement.startswith("SELECT"):
+            asked.append((statement, given))
+
+    sa.event.listen(engine, "before_cursor_execute", note)
+    with world.site.database.look(caller, None) as look:
+        visits.visits_of(look, range(1, 31))
+        candidates.listed(look, range(1, 501))
+        sa.event.remove(engine, "before_cursor_execute", note)
+        for statement, given in asked:
+            plan = look.connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", given)
+            told = "\n".join(row[3] for row in plan)
+            assert "SEARCH sampling USING INTEGER PRIMARY KEY" in told, told
+            assert "SEARCH field USING INTEGER PRIMARY KEY" in told, told
+    assert len(asked) == 2
