@@ -7,14 +7,17 @@ from typing import Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, StringConstraints
 
+from reports.logos import content_of, media_type
 from reports.view import LONGEST_LINE, MOST_LINES
 from service.actions.wrongfields import WrongFields, wrong_line
 from service.callers import Caller, Right
+from service.logos import LogoError, described, read_logo
 from service.refusals import NotFound
 from service.site import Site
 from service.store import laboratories as places
 from service.store.database import Look
 from service.store.laboratories import County, Laboratory
+from service.uploads import Upload
 
 _COUNTY_ID = re.compile(r"[a-z0-9]+(-[a-z0-9]+)*")
 _LONGEST_ID = 60
@@ -86,6 +89,55 @@ def change_laboratory(site: Site, caller: Caller, laboratory_id: int, card: Card
             "change", "laboratory", laboratory_id, {name: old.card.get(name) for name in changed},
             {name: new[name] for name in changed},
         )  # fmt: skip
+
+
+def set_logo(site: Site, caller: Caller, laboratory_id: int, upload: Upload) -> None:
+    """Give a laboratory a logo, or another one; reports already issued keep theirs.
+
+    Raises
+    ------
+    WrongFields
+        If the file cannot be a logo.
+    """
+    with site.database.look(caller, Right.MANAGE_ACCOUNTS) as look:
+        _existing(look, laboratory_id)
+    try:
+        logo = read_logo(upload.content, "logo")  # outside of the change: unpacking takes its time
+    except LogoError as error:
+        raise WrongFields("the logo was not stored", {"logo": error.key}) from None
+    _keep_logo(site, caller, laboratory_id, logo)
+
+
+def remove_logo(site: Site, caller: Caller, laboratory_id: int) -> None:
+    """Take the logo off a laboratory's card; reports already issued keep it."""
+    _keep_logo(site, caller, laboratory_id, "")
+
+
+def _keep_logo(site: Site, caller: Caller, laboratory_id: int, logo: str) -> None:
+    with site.database.change(caller, Right.MANAGE_ACCOUNTS) as change:
+        old = _existing(change, laboratory_id).card
+        before = old.get("logo", "")
+        rest = {name: value for name, value in old.items() if name != "logo"}
+        places.change_laboratory(change, laboratory_id, rest | ({"logo": logo} if logo else {}))
+        change.note(
+            "change", "laboratory", laboratory_id, {"logo": described(before)}, {"logo": described(logo)}
+        )
+
+
+def logo_of(site: Site, caller: Caller, laboratory_id: int) -> tuple[bytes, str]:
+    """The logo of a laboratory and its media type.
+
+    Raises
+    ------
+    NotFound
+        If there is no such laboratory, or it has no logo.
+    """
+    logo = show_laboratory(site, caller, laboratory_id).card.get("logo", "")
+    if not logo:
+        raise NotFound(
+            "this laboratory has no logo", expected="a laboratory with a logo", fix="give it one first"
+        )
+    return content_of(logo), media_type(logo)
 
 
 def _checked(look: Look, card: Card, laboratory_id: int | None) -> dict[str, Any]:

@@ -29,6 +29,11 @@ SENTENCES: Mapping[str, str] = {
     "days": "a token holds from 1 to 365 days",
     "code": "this code is wrong, too old, or was used before",
     "sure": "tick this if you are sure",
+    "logo-large": "a logo has at most 500 KB",
+    "logo-kind": "a logo is a PNG or JPEG, and this file is neither, whatever its name says",
+    "logo-size": "a logo has at most 1,000 px a side",
+    "logo-small": "a logo has at least 8 px a side",
+    "logo-damaged": "this picture is damaged or cut off; save it once more with a drawing program",
     "sign-in": "the e-mail address and the password do not fit together, or the account is closed",
 }
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, datetime
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, File, Query, UploadFile
 from pydantic import Field
 
 from service.actions import laboratories, myself, people, privacy
@@ -14,6 +14,7 @@ from service.actions.people import Person
 from service.api.common import LARGEST_ID, After, GivenId, Id, Input, Limit, Line, Output, Page, page_of
 from service.callers import Right, Role
 from service.store import accounts, audit
+from service.uploads import Upload
 from service.web.asking import ApiCaller, TheSite
 
 router = APIRouter()
@@ -80,6 +81,7 @@ class Laboratory(Output):
     contact: str
     phone: str
     authorised_by: str
+    logo: str = Field(description="PNG or JPEG as base64, as reports print it; empty: none")
 
 
 class GivenLaboratory(Input):
@@ -201,7 +203,7 @@ def list_laboratories(site: TheSite, caller: ApiCaller) -> list[Laboratory]:
 
 
 def _laboratory(laboratory_id: int, card: dict[str, Any]) -> Laboratory:
-    shown = {name: card.get(name, "") for name in Card.model_fields}
+    shown = {name: card.get(name, "") for name in (*Card.model_fields, "logo")}
     return Laboratory(id=laboratory_id, **shown)
 
 
@@ -219,6 +221,24 @@ def change_laboratory(
     """Change what a laboratory prints about itself; reports already issued keep what they say."""
     laboratories.change_laboratory(site, caller, laboratory_id, Card(**given.model_dump()))
     return _laboratory(laboratory_id, laboratories.show_laboratory(site, caller, laboratory_id).card)
+
+
+@router.put("/laboratories/{laboratory_id}/logo")
+def set_logo(
+    site: TheSite,
+    caller: ApiCaller,
+    laboratory_id: Id,
+    file: Annotated[UploadFile, File(description="PNG or JPEG, at most 500 KB, 8 to 1,000 px a side")],
+) -> Laboratory:
+    """Give a laboratory a logo, or another; it is kept small. Reports already issued keep theirs."""
+    laboratories.set_logo(site, caller, laboratory_id, Upload(file.filename or "", file.file.read()))
+    return _laboratory(laboratory_id, laboratories.show_laboratory(site, caller, laboratory_id).card)
+
+
+@router.delete("/laboratories/{laboratory_id}/logo", status_code=204)
+def remove_logo(site: TheSite, caller: ApiCaller, laboratory_id: Id) -> None:
+    """Take the logo off a laboratory's card; reports already issued keep it."""
+    laboratories.remove_logo(site, caller, laboratory_id)
 
 
 @router.get("/counties")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date, timedelta
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Form, Query
+from fastapi import APIRouter, File, Form, Query, UploadFile
 from starlette.responses import HTMLResponse, Response
 
 from service.actions import laboratories, people
@@ -17,6 +17,7 @@ from service.characters import UNSEEN
 from service.pages.forms import Id
 from service.store.accounts import Account
 from service.store.audit import Filter
+from service.uploads import Upload
 from service.web.visit import Posted, Visit, Visiting
 from service.web.wrong import worded
 
@@ -190,9 +191,15 @@ def add_laboratory(
 @router.get("/laboratories/{laboratory_id}")
 def laboratory_page(visit: Visiting, laboratory_id: Id) -> HTMLResponse:
     """Show what a laboratory prints about itself."""
+    return _laboratory(visit, laboratory_id, None, {})
+
+
+def _laboratory(visit: Visit, laboratory_id: int, typed: Card | None, errors: dict[str, str]) -> HTMLResponse:
     found = laboratories.show_laboratory(visit.site, visit.caller, laboratory_id)
-    card = {name: found.card.get(name, "") for name in Card.model_fields}
-    return visit.page("people/laboratory.html.j2", laboratory=found, card=card, errors={})
+    card = {name: found.card.get(name, "") for name in Card.model_fields} if typed is None else _shown(typed)
+    return visit.page(
+        "people/laboratory.html.j2", 422 if errors else 200, laboratory=found, card=card, errors=errors
+    )
 
 
 @router.post("/laboratories/{laboratory_id}")
@@ -205,12 +212,33 @@ def change_laboratory(
     try:
         laboratories.change_laboratory(visit.site, visit.caller, laboratory_id, card)
     except WrongFields as error:
-        found = laboratories.show_laboratory(visit.site, visit.caller, laboratory_id)
-        errors = worded(visit, error)
-        return visit.page(
-            "people/laboratory.html.j2", 422, laboratory=found, card=_shown(card), errors=errors
-        )
+        return _laboratory(visit, laboratory_id, card, worded(visit, error))
     return visit.go("/laboratories", "people.done-laboratory")
+
+
+@router.get("/laboratories/{laboratory_id}/logo")
+def show_logo(visit: Visiting, laboratory_id: Id) -> Response:
+    """Show the logo of a laboratory as reports print it."""
+    content, kind = laboratories.logo_of(visit.site, visit.caller, laboratory_id)
+    return Response(content, media_type=kind)
+
+
+@router.post("/laboratories/{laboratory_id}/logo")
+def set_logo(visit: Posted, laboratory_id: Id, file: Annotated[UploadFile, File()]) -> Response:
+    """Give a laboratory a logo, or another."""
+    try:
+        upload = Upload(file.filename or "", file.file.read())
+        laboratories.set_logo(visit.site, visit.caller, laboratory_id, upload)
+    except WrongFields as error:
+        return _laboratory(visit, laboratory_id, None, worded(visit, error))
+    return visit.go(f"/laboratories/{laboratory_id}", "people.done-logo")
+
+
+@router.post("/laboratories/{laboratory_id}/logo/remove")
+def remove_logo(visit: Posted, laboratory_id: Id) -> Response:
+    """Take the logo off a laboratory's card."""
+    laboratories.remove_logo(visit.site, visit.caller, laboratory_id)
+    return visit.go(f"/laboratories/{laboratory_id}", "people.done-logo-removed")
 
 
 @router.get("/counties")

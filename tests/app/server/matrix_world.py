@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from fastapi import FastAPI
 from starlette.testclient import TestClient
 
-from service.actions import batches, bench, demo, draftfiles, drafting, reporting, reviewing
+from service.actions import batches, bench, demo, draftfiles, drafting, laboratories, reporting, reviewing
 from service.actions.batches import BatchWish, Choice
 from service.actions.releasing import release_run
 from service.callers import Caller, operator
@@ -27,6 +27,7 @@ from tests.app.server.conftest import ORIGIN, World
 from tests.app.server.draft_steps import named, saved, with_cell
 from tests.app.server.postbox import with_mail
 from tests.app.server.tokens import make_token
+from tests.render.logo_pictures import drawing, file
 
 PEOPLE = ("nobody", "laboratory", "agent", "agronomist", "administrator", "other-laboratory", "other-agent")
 
@@ -118,7 +119,7 @@ def sendable(lab_number: str) -> dict[str, Any]:
     places = {"type": "FeatureCollection", "features": [point]}
     return {
         "run_file": run, "list_file": f"{titles},sampled_on,received_on\n{row}\n", "places": places,
-        "places_file": json.dumps(places),
+        "places_file": json.dumps(places), "logo_file": file(drawing()),
     }  # fmt: skip
 
 
@@ -200,6 +201,8 @@ def fill(world: World, path: Path) -> Filled:
         "account_id": world.people["other-agent"],
         "token": "unknown",
     }
+    logo = Upload("logo.png", file(drawing(300)))
+    laboratories.set_logo(site, world.caller("administrator"), world.laboratories["a"], logo)
     for person in PEOPLE[1:]:
         browser = world.client(person)
         filled.cookies[person] = browser.cookies

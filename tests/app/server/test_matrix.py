@@ -106,7 +106,10 @@ def ask(filled: Filled, app: FastAPI, row: Row, person: str, form_token: bool = 
         sent["json"] = filled.resolved(row.json)
     if row.file is not None:
         files = filled.resolved(row.file).items()
-        sent["files"] = {name: (named, content.encode()) for name, (named, content) in files}
+        sent["files"] = {
+            name: (named, content.encode() if isinstance(content, str) else content)
+            for name, (named, content) in files
+        }
     return client.request(row.method, path, **sent)
 
 

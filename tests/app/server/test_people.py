@@ -744,7 +744,7 @@ def test_the_api_keeps_laboratories_and_counties(lite_world: World) -> None:
     card = {"name": "Third", "address": ["1 Mill Lane"], "authorised_by": "A. Wren"}
     made = api.post("/api/v1/laboratories", json=card, headers=headers)
     assert made.status_code == 201
-    assert made.json() == card | {"id": made.json()["id"], "contact": "", "phone": ""}
+    assert made.json() == card | {"id": made.json()["id"], "contact": "", "phone": "", "logo": ""}
     renamed = api.put(
         f"/api/v1/laboratories/{made.json()['id']}", json=card | {"name": "Fourth"}, headers=headers
     )

@@ -19,16 +19,19 @@ from interpretation.agronomy.tables import TableSet
 from service.actions.bench import confirm_run, upload_run
 from service.actions.delivering import plan
 from service.actions.demo import load_demo
+from service.actions.laboratories import set_logo
 from service.actions.reporting import Wish, issue
 from service.callers import Role, operator
 from service.server import make_app
 from service.store import accounts
+from service.uploads import Upload
 from service.web.visit import COOKIE
 from tests.app.server.batches import ended_batch
 from tests.app.server.bench import accepted, run_file
 from tests.app.server.browser.looking import NARROW, WIDE
 from tests.app.server.conftest import World, make_world
 from tests.app.server.matrix_world import draft_tables
+from tests.render.logo_pictures import drawing, file
 
 __all__ = ["NARROW", "WIDE", "Live"]
 CHROMIUM = "/usr/bin/chromium"
@@ -155,6 +158,8 @@ def people_of_the_demo(world: World) -> None:
                 look, email=f"{person}@demo.example", name=f"Demo {person.title()}", role=role,
                 laboratory_id=demo.laboratory_id, counties=counties,
             )  # fmt: skip
+    logo = Upload("logo.png", file(drawing()))
+    set_logo(world.site, world.caller("administrator"), demo.laboratory_id, logo)
     analyst, agent = world.caller("laboratory"), world.caller("agent")
     upload_run(world.site, analyst, run_file("QW-0501-P"))
     confirm_run(world.site, analyst, upload_run(world.site, analyst, run_file("QW-0502-P")), 1)

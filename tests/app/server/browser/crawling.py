@@ -30,6 +30,8 @@ class Links(HTMLParser):
         named = {name: value or "" for name, value in attrs}
         if tag == "a" and named.get("href"):
             self.found.append(named["href"])
+        elif tag == "img" and named.get("src"):
+            self.found.append(named["src"])
         elif tag == "form":
             self._filled = {}
             self._action = named.get("action", "") if named.get("method", "get").casefold() == "get" else ""
