@@ -16,6 +16,7 @@ from tests.benchmarks import (
     bare_page,
     bench_advise,
     bench_chain,
+    bench_partitions,
     bench_report_many,
     bench_server_upload,
     big_laboratory,
@@ -75,3 +76,9 @@ def test_what_a_batch_costs_besides_drawing_is_still_found(monkeypatch: pytest.M
     parts = {label.removeprefix("... "): figure for label, figure, _ in rows}
     assert parts.keys() >= {label for label, _, _ in bench_chain.PARTS}, "each part has been called"
     assert 0 < rows[0][1] < 100
+
+
+def test_partitions_are_still_advised_on() -> None:
+    rows = bench_partitions.run(40 * bench_advise.PER_SAMPLE, (20,))
+    assert [unit for _, _, unit in rows] == ["MiB", "x"]
+    assert all(figure > 0 for _, figure, _ in rows)
