@@ -35,7 +35,7 @@ _MARKS = frozenset({"BDC", "BMC", "EMC", "DP", "MP"})
 _POINTS = {"m": (0, 2), "l": (0, 2), "re": (0, 2), "c": (4, 6), "v": (2, 4), "y": (2, 4)}
 _PER_INCH, _MM = 72, 25.4
 # What of a file is compared elsewhere, or says nothing of what it shows.
-_APART = frozenset({"/Parent", "/Contents", "/CheckSum", "/Size"})
+_APART = frozenset({"/Parent", "/Contents"})
 _OF_WORDS = frozenset({"Resources", "StructTreeRoot", "Outlines"})
 _OPENS = ("/OpenAction", "/AA", "/AcroForm", "/JavaScript")
 
@@ -196,10 +196,18 @@ def _drawn(one: pikepdf.Page, two: pikepdf.Page, page: int, words_differ: bool) 
         yield {"key": "drawing", "page": page, "left": place[0], "top": place[1]}
     if words_differ:  # then letters and tags do too
         return
-    if differing(lambda op: op in _TEXT) is not None:
+    letters = differing(lambda op: op in _TEXT) is not None
+    marks = differing(lambda op: op in _MARKS) is not None
+    if letters:
         yield {"key": "letters", "page": page}
-    if differing(lambda op: op in _MARKS) is not None:
+    if marks:
         yield {"key": "marks", "page": page}
+    if at is None and not letters and not marks:
+        # All is there; but a box drawn after its words instead of before them hides them.
+        at = differing(lambda _: True)
+        if at is not None:
+            left, top = _place(first, at[0], one)
+            yield {"key": "drawing", "page": page, "left": left, "top": top}
 
 
 def _steps(page: pikepdf.Page) -> list[tuple[str, bytes]]:
@@ -259,6 +267,8 @@ def _rest(one: pikepdf.Pdf, two: pikepdf.Pdf, reads_otherwise: bool) -> Iterator
         said, wanted = (str(each.get(name, ""))[:200] for each in (info, expected))
         if said != wanted:
             yield {"key": "info", "name": name.strip("/"), "printed": said, "due": wanted}
+    if _attached_otherwise(one):  # by another way: programs differ in the one they take
+        yield {"key": "file", "part": "EmbeddedFile"}
     for name in sorted(one.Root.keys() | two.Root.keys()):
         if name == "/Pages" or name.strip("/") in follow:
             continue
@@ -295,7 +305,7 @@ def _unseen(one: Any, two: Any, seen: set[tuple[Any, Any]]) -> bool:
 
 def _to_compare(one: Any, two: Any) -> set[str]:
     """Names in either of two dictionaries that say what is shown; attached data are compared as data."""
-    if one.get("/Type") == pikepdf.Name.EmbeddedFile:
+    if _is_attached(one) and _is_attached(two):
         return set()
     packing = {"/Length", "/Filter", "/DecodeParms"} if isinstance(one, pikepdf.Stream) else set()
     names: set[str] = (one.keys() | two.keys()) - _APART - packing
@@ -315,17 +325,32 @@ def _alike(one: Any, two: Any) -> bool:
     if isinstance(one, pikepdf.Array):
         return len(one) == len(two)
     if isinstance(one, pikepdf.Stream):
-        attached = one.get("/Type") == pikepdf.Name.EmbeddedFile == two.get("/Type")
-        return attached or _unpacked(one) == _unpacked(two)
+        return (_is_attached(one) and _is_attached(two)) or _unpacked(one) == _unpacked(two)
     return isinstance(one, pikepdf.Dictionary) or bool(one == two)
 
 
-def _unpacked(stream: Any) -> bytes:
-    """What a stream holds; as it stands where it is a picture packed in a way of its own."""
+def _is_attached(value: Any) -> bool:
+    """Whether something is an attached file; what else bears its name is compared like anything."""
+    return isinstance(value, pikepdf.Stream) and value.get("/Type") == pikepdf.Name.EmbeddedFile
+
+
+def _unpacked(stream: Any) -> tuple[bytes, str]:
+    """What a stream holds; as it stands, and how it is packed, where that is a way of pictures."""
     try:
-        return bytes(stream.read_bytes())
+        return bytes(stream.read_bytes()), ""
     except pikepdf.PdfError:
-        return bytes(stream.read_raw_bytes())
+        packing = (repr(stream.get(name)) for name in ("/Filter", "/DecodeParms"))
+        return bytes(stream.read_raw_bytes()), " ".join(packing)
+
+
+def _attached_otherwise(pdf: pikepdf.Pdf) -> bool:
+    """Whether a file holds attached data besides those that were taken out and checked."""
+    taken = {
+        stream.objgen
+        for _, (_, spec) in zip(range(MOST_FILES), pdf.attachments.items(), strict=False)
+        for stream in [spec.get_file().obj]
+    }
+    return any(_is_attached(each) and each.objgen not in taken for each in pdf.objects)
 
 
 def main() -> int:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from math import isfinite
 from typing import Any, Literal
 
 from pydantic import ConfigDict, Field, ValidationError
@@ -17,6 +18,7 @@ from service.reportdata.writing import FORMAT
 
 FORMAT_1 = "furrowslice-field-report-1"
 MOST_VALUES, MOST_SAMPLES, LONGEST_TEXT = 4_000, 300, 8_000  # the longest text is a logo
+DEEPEST = 40  # values within values; reports have a dozen
 _JSON_TYPES = {"str": "string", "float64": "number", "bool": "boolean", "datetime64[us]": "string"}
 
 
@@ -88,11 +90,13 @@ def plain_data(text: str) -> dict[str, Any]:
         If it is not JSON, or says one thing twice.
     """
     try:
-        found = json.loads(text, object_pairs_hook=_once, parse_constant=_no_number)
+        found = json.loads(
+            text, object_pairs_hook=_once, parse_constant=_no_number, parse_int=_whole, parse_float=_finite
+        )  # fmt: skip
         json.dumps(found, ensure_ascii=False).encode()  # half a character cannot be written again
     except (ValueError, RecursionError):
         raise NoReportData("not-json") from None
-    if not isinstance(found, dict):
+    if not isinstance(found, dict) or _is_deep(found):
         raise NoReportData("not-json")
     return found
 
@@ -106,6 +110,34 @@ def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
 
 def _no_number(text: str) -> Any:
     raise ValueError(f"{text} is no number")
+
+
+def _whole(text: str) -> int:
+    """Read a whole number; one that no double holds exactly cannot be written canonically again."""
+    number = int(text)
+    if abs(number) >= 2**53:
+        raise ValueError("too many digits")
+    return number
+
+
+def _finite(text: str) -> float:
+    number = float(text)
+    if not isfinite(number):
+        raise ValueError("too large a number")
+    return number
+
+
+def _is_deep(value: Any) -> bool:
+    """Whether plain values lie deeper in each other than those of any report: we go down by recursion."""
+    level = [value]
+    for _ in range(DEEPEST):
+        level = [
+            below for each in level if isinstance(each, dict | list)
+            for below in (each.values() if isinstance(each, dict) else each)
+        ]  # fmt: skip
+        if not level:
+            return False
+    return True
 
 
 def report_data(plain: Mapping[str, Any]) -> ReportData:

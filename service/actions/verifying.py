@@ -201,7 +201,12 @@ def _old(sha256: str, plain: Mapping[str, Any], site: Site | None, caller: Calle
     if site is not None and caller is not None:
         with site.database.look(caller, Right.READ_REPORTS) as look:
             _ask_issued(look, sha256, told["report_id"], notes)
-        outcome = "differs" if notes.findings else "holds"
+        if notes.findings:
+            outcome = "differs"
+        elif notes.confirmed:
+            outcome = "holds"
+        else:  # erased: nothing of it is left to compare with, and anybody can write its number on a file
+            notes.findings, notes.remarks = notes.remarks[1:], notes.remarks[:1]
     else:
         notes.findings.append(Finding("old-alone"))
     return Verified(

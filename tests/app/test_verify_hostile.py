@@ -17,7 +17,7 @@ from service.actions.verifying import MOST_BYTES, verify, verify_file
 from service.pdfs import NotReadable, look_into
 from service.web.findings import sentence
 from service.web.templates import words
-from tests.app.tampering import changed, issue, made_inputs, shipped, with_data
+from tests.app.tampering import changed, issue, made_inputs, shipped, with_data, with_steps
 
 BRAY = "marrowdale/phosphorus-bray1"
 
@@ -128,9 +128,15 @@ def test_a_thousand_pages_are_refused(report: bytes) -> None:
         b'{"format": 1, "format": 1}',
         b'{"format": "\xff"',
         b'{"format": "\\ud800"}',
+        b'{"a":' * 900 + b"1" + b"}" * 900,
+        b'{"format": 1e400}',
+        b'{"format": 9007199254740993}',
     ],
-    ids=["begun", "deep", "number", "no-number", "twice", "no-text", "half-a-character"],
-)
+    ids=[
+        "begun", "deep", "number", "no-number", "twice", "no-text", "half-a-character", "rather-deep",
+        "endless", "long",
+    ],
+)  # fmt: skip
 def test_data_that_cannot_be_read(report: bytes, raw: bytes) -> None:
     assert why(attached(report, raw)) == "The file that is attached to the PDF cannot be read as data."
 
@@ -174,6 +180,45 @@ def test_data_that_nobody_would_write_end_in_a_sentence(report: bytes, spoil: An
     assert found.outcome in ("differs", "not-checked")
     for language in ("en", "es"):
         assert all(sentence(words(language), each) for each in found.findings)
+
+
+def test_what_hides_from_the_comparison_under_the_name_of_attached_data_is_found(report: bytes) -> None:
+    def another_face(opened: pikepdf.Pdf) -> None:
+        """Fonts of a page behind resources that call themselves attached data; the words stay."""
+        page = opened.pages[0].obj
+        own = opened.make_indirect(pikepdf.Dictionary(dict(page.Resources.items())))
+        own["/Type"] = pikepdf.Name.EmbeddedFile
+        own["/ExtGState"] = pikepdf.Dictionary()
+        page["/Resources"] = own
+
+    found = verify(changed(report, another_face))
+    assert ("printed-part", "Resources") in [(each.key, each.told.get("part")) for each in found.findings]
+
+
+def test_a_second_attached_file_that_other_programs_would_take_is_found(report: bytes) -> None:
+    def write(opened: pikepdf.Pdf) -> None:
+        spec = opened.Root.AF[0]
+        false = opened.make_stream(b'{"forged": true}', Type=pikepdf.Name.EmbeddedFile)
+        other = pikepdf.Dictionary(dict(spec.items()) | {"/EF": pikepdf.Dictionary(F=false)})
+        opened.Root.AF = pikepdf.Array([opened.make_indirect(other)])
+
+    assert ("printed-file", "EmbeddedFile") in [
+        (each.key, each.told.get("part")) for each in verify(changed(report, write)).findings
+    ]
+
+
+def test_words_behind_the_box_that_ought_to_be_under_them_are_found(report: bytes) -> None:
+    """Every step is there, and the steps of each kind are in their order."""
+
+    def hide(_: pikepdf.Page, steps: list[Any]) -> None:
+        names = [str(step.operator) for step in steps]
+        start = names.index("BT")
+        end = names.index("ET") + 1
+        box = max(n for n in range(start) if names[n].startswith("f"))
+        steps[:] = steps[:box] + steps[start:end] + steps[box:start] + steps[end:]
+
+    found = verify(with_steps(report, 1, hide))
+    assert [(each.key, each.page) for each in found.findings] == [("printed-drawing", 1)]
 
 
 def test_what_comes_from_a_file_is_told_without_unseen_characters(report: bytes) -> None:

@@ -199,6 +199,12 @@ def test_a_report_of_the_first_format_is_vouched_for_by_its_bytes(lite_world: Wo
     assert (found.outcome, [each.key for each in found.remarks]) == ("holds", ["old"])
     assert verify(content).outcome == "not-checked"
     assert keys(lite_world, changed(content, lambda opened: None)) == ["other-file"]
+    with lite_world.site.database.look(operator(), None) as look:
+        grower = look.connection.scalar(sa.select(schema.grower.c.id))
+    erase_grower(lite_world.site, agent, grower)  # then any file could bear the number
+    found = verify(content, lite_world.site, agent)
+    assert (found.outcome, [each.key for each in found.findings]) == ("not-checked", ["erased"])
+    assert [each.key for each in found.remarks] == ["old"]
 
 
 def test_programs_and_pages_say_the_same(lite_world: World) -> None:
