@@ -196,18 +196,12 @@ def _drawn(one: pikepdf.Page, two: pikepdf.Page, page: int, words_differ: bool) 
         yield {"key": "drawing", "page": page, "left": place[0], "top": place[1]}
     if words_differ:  # then letters and tags do too
         return
-    letters = differing(lambda op: op in _TEXT) is not None
-    marks = differing(lambda op: op in _MARKS) is not None
-    if letters:
-        yield {"key": "letters", "page": page}
-    if marks:
-        yield {"key": "marks", "page": page}
-    if at is None and not letters and not marks:
+    other = [key for key, kind in (("letters", _TEXT), ("marks", _MARKS)) if differing(kind.__contains__)]
+    yield from ({"key": key, "page": page} for key in other)
+    if at is None and not other and (at := differing(lambda _: True)) is not None:
         # All is there; but a box drawn after its words instead of before them hides them.
-        at = differing(lambda _: True)
-        if at is not None:
-            left, top = _place(first, at[0], one)
-            yield {"key": "drawing", "page": page, "left": left, "top": top}
+        left, top = _place(first, at[0], one)
+        yield {"key": "drawing", "page": page, "left": left, "top": top}
 
 
 def _steps(page: pikepdf.Page) -> list[tuple[str, bytes]]:
