@@ -14,13 +14,13 @@ from functools import lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import SplitResult, unquote, urlsplit
 
 from interpretation.errors import FurrowsliceError
 from service.files import whole
 from service.refusals import NoRoom, Unavailable
+from service.urls import without_secrets
 
-KINDS = ("file", "s3")
 PROBE = "probe"
 _NAME = re.compile(r"[0-9]{6,}-[A-Z0-9-]{1,40}\.pdf|probe")
 _FOLDER = re.compile(r"batch-[0-9]{6,}-[0-9]{14}")
@@ -43,11 +43,10 @@ class Outputs:
     """
 
     def __init__(self, url: str) -> None:
-        parts = urlsplit(url)
-        whole_url = parts.scheme in KINDS and (parts.path if parts.scheme == "file" else parts.netloc)
-        if not whole_url or parts.query or parts.username or (parts.scheme == "file" and parts.netloc):
+        parts = _parts(url)
+        if parts is None:
             raise FurrowsliceError(
-                f"reports cannot be written to {url!r}",
+                f"reports cannot be written to {without_secrets(url)!r}",
                 where="--outputs or FURROWSLICE_OUTPUTS",
                 expected="file:///folder or s3://bucket/folder, without credentials",
                 fix="give such a URL; credentials of a store go into the environment",
@@ -149,6 +148,21 @@ class Outputs:
                 expected="a folder that this server may write to, or a store that answers and lets it in",
                 fix="look at the place and its rights, then let what failed be tried again",
             ) from error  # fmt: skip
+
+
+def _parts(url: str) -> SplitResult | None:
+    """Parts of a URL that outputs can be at; None: it is no such URL."""
+    try:
+        parts = urlsplit(url)
+    except ValueError:
+        return None
+    if parts.query or parts.fragment or "\0" in unquote(parts.path):
+        return None
+    if parts.scheme == "file":
+        fits = not parts.netloc and parts.path.startswith("/") and parts.path.strip("/") != ""
+    else:
+        fits = parts.scheme == "s3" and parts.netloc != "" and "@" not in parts.netloc
+    return parts if fits else None
 
 
 @lru_cache(maxsize=8)

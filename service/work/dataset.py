@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote, urlsplit
+from urllib.parse import SplitResult, unquote, urlsplit
 
 import pandas as pd
 import pyarrow as pa
@@ -25,6 +25,7 @@ from interpretation.agronomy.context import CONTEXT
 from interpretation.errors import FurrowsliceError, SampleListError
 from interpretation.soil_values import COLUMNS
 from service.files import writing
+from service.urls import without_secrets
 
 VALUES, SAMPLES = ".values.parquet", ".samples.parquet"
 PARTS: Mapping[str, Mapping[str, str]] = {VALUES: COLUMNS, SAMPLES: CONTEXT}
@@ -50,8 +51,11 @@ class Place:
     """
 
     def __init__(self, url: str) -> None:
-        parts = urlsplit(url)
-        if parts.scheme == "s3" and parts.netloc:
+        try:
+            parts = urlsplit(url)
+        except ValueError:
+            parts = SplitResult("", "", "", "", "")
+        if parts.scheme == "s3" and parts.netloc and "@" not in parts.netloc:
             import fsspec  # type: ignore[import-untyped]  # it takes a while to read
 
             self.root = f"{parts.netloc}{parts.path}".rstrip("/")
@@ -66,8 +70,8 @@ class Place:
             self._fs = fsspec.filesystem("file")
         else:
             raise FurrowsliceError(
-                f"partitions cannot be kept at {url!r}",
-                where=url,
+                f"partitions cannot be kept at {without_secrets(url)!r}",
+                where=without_secrets(url),
                 expected="a folder, file:///folder or s3://bucket/folder",
                 fix="copy them to such a place; credentials of a store go into the environment",
             )

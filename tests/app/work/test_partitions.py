@@ -495,6 +495,15 @@ def test_a_place_of_another_kind(url: str) -> None:
     assert caught.value.what == f"partitions cannot be kept at {url!r}"
 
 
+@pytest.mark.parametrize(
+    "url", ["s3://key:secret@bucket/data", "s3://secret@bucket", "https://secret@host/d"]
+)
+def test_credentials_in_the_address_of_a_place_are_refused_and_not_repeated(url: str) -> None:
+    with pytest.raises(FurrowsliceError, match="partitions cannot be kept at") as caught:
+        place(url)
+    assert "secret" not in str(caught.value)
+
+
 # The commands ------------------------------------------------------------------------------------------
 
 
