@@ -10,7 +10,7 @@ from service.callers import Caller, Right
 from service.refusals import Conflict, Invalid, NotFound
 from service.settings import Settings
 from service.site import Site
-from service.store import deliveries, reports
+from service.store import deliveries, outbox, reports
 from service.store.database import Look
 from service.store.deliveries import DeliveryRow
 
@@ -58,7 +58,9 @@ def _once_more(settings: Settings, look: Look, row: DeliveryRow, way: Chosen) ->
     (target,) = deliveries.targets(look, [row.report_id])
     wished: list[Planned] = []
     if not (target.erased or target.replaced):
-        me = (row.address, row.language) if row.reader == "agent" else None
+        me = None
+        if row.reader == "agent" and outbox.mails(look, [row.id])[0].agent_may:
+            me = (row.address, row.language)
         how = Sending(way=way, to_grower=row.reader == "grower", to_copy=row.reader == "copy")
         wished = list(readers_of(settings, target, how, me))
     if not wished:

@@ -85,6 +85,8 @@ def _not_any_more(mail: Mail) -> tuple[State, str] | None:
     if mail.erased or mail.replaced:
         return "cancelled", "erased" if mail.erased else "replaced"
     if mail.reader == "agent":
+        if not mail.agent_may:  # who asked has left, or looks after other counties now
+            return "cancelled", "no-account"
         now, allowed = mail.address, True
     elif mail.reader == "copy":
         now, allowed = mail.copy_to, mail.copy_consent

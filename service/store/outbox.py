@@ -9,8 +9,19 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from service.callers import RIGHTS, Right, Role
 from service.store.database import Look
-from service.store.schema import delivery, document, farm, field, grower, report, sampling
+from service.store.schema import (
+    account,
+    account_county,
+    delivery,
+    document,
+    farm,
+    field,
+    grower,
+    report,
+    sampling,
+)
 
 _later = report.alias("later")
 _MAIL = delivery.c.way != "paper"
@@ -49,6 +60,7 @@ class Mail:
     mail_consent: bool
     copy_to: str
     copy_consent: bool
+    agent_may: bool  # whether the address is that of an account that may read the report
     about: About
 
 
@@ -65,10 +77,19 @@ _ABOUT = (
     field.c.code.label("field_code"), field.c.name.label("field_name"), sampling.c.sampled_on,
 )  # fmt: skip
 _OWN = ("id", "reader", "round", "way", "address", "language", "attempts", "message_id", "state")
+_IN_THE_COUNTY = sa.exists().where(
+    account_county.c.account_id == account.c.id, account_county.c.county_id == field.c.county_id
+)
+_AGENT_MAY = sa.exists().where(
+    account.c.email == delivery.c.address, account.c.disabled_at.is_(None),
+    account.c.laboratory_id == delivery.c.laboratory_id,
+    account.c.role.in_([role.value for role in Role if Right.READ_REPORTS in RIGHTS[role]]),
+    (account.c.role != Role.AGENT.value) | _IN_THE_COUNTY,
+)  # fmt: skip
 _NOW = (
     sa.exists().where(_later.c.replaces == report.c.id).label("replaced"),
     grower.c.erased_at.is_not(None).label("erased"), grower.c.email, grower.c.mail_consent,
-    grower.c.copy_to, grower.c.copy_consent,
+    grower.c.copy_to, grower.c.copy_consent, _AGENT_MAY.label("agent_may"),
 )  # fmt: skip
 
 

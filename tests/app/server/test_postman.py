@@ -22,8 +22,9 @@ import sqlalchemy as sa
 from service.actions import deliverylists, deliverysteps, keeping, postman, privacy, sending
 from service.actions.delivering import Sending, plan
 from service.actions.postman import Postman, Round, send_now
+from service.callers import operator
 from service.mailing import Outcome, Trouble
-from service.refusals import NoRoom
+from service.refusals import Conflict, NoRoom
 from service.store import schema
 from service.store.database import Database, make_engine
 from service.store.turns import MAILING, turn
@@ -294,6 +295,28 @@ def test_consent_and_address_are_asked_for_again_when_the_mail_goes(
     row = told(world, number).delivery
     assert (row.state, row.reason) == (state, reason)
     assert told(world, other).delivery.state == "sent"
+
+
+@pytest.mark.parametrize("gone", ["closed", "other-county", "other-laboratory"])
+def test_who_asked_for_a_copy_and_may_not_see_the_report_any_more_gets_none(world: World, gone: str) -> None:
+    with postbox() as box:
+        with_mail(world, box.port)
+        number, *_ = planned(world, Sending(to_grower=False, to_me=True))
+        account = world.caller("agent").account_id
+        assert account is not None
+        if gone == "closed":
+            change(world, schema.account, account, disabled_at=world.clock.at)
+        elif gone == "other-laboratory":
+            change(world, schema.account, account, laboratory_id=world.laboratories["b"])
+        else:
+            with world.site.database.housekeeping(operator()) as look:
+                look.connection.execute(schema.account_county.delete())
+        assert send_now(world.site) == Counter()
+        assert box.to == []
+    row = deliverylists.one(world.site, world.caller("laboratory"), number).delivery
+    assert (row.state, row.reason) == ("cancelled", "no-account")
+    with pytest.raises(Conflict, match="cannot get the report any more"):
+        deliverysteps.again(world.site, world.caller("laboratory"), number, "why")
 
 
 def test_a_copy_asks_for_the_consent_to_copies(lite_world: World) -> None:
