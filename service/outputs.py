@@ -103,6 +103,19 @@ class Outputs:
             for path in paths:
                 self._store.remove(path)
 
+    def remove_items(self, folder: str, numbers: Collection[int]) -> None:
+        """Remove every file of some places in a batch, whether its report was issued or not.
+
+        Raises
+        ------
+        Unavailable
+            If one stays.
+        """
+        with self._told("removed from"):
+            for name in self._store.names(folder):
+                if _NAME.fullmatch(name) and name != PROBE and int(name.partition("-")[0]) in numbers:
+                    self._store.remove(f"{folder}/{name}")
+
     def sweep(self, folder: str, kept: Collection[str]) -> None:
         """Remove what a batch has left behind besides the files that are kept.
 

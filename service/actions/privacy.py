@@ -118,7 +118,8 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
     with site.database.look(caller, Right.HANDLE_PERSONAL_DATA) as look:
         known = privacy.mentions(look, _whole(look, grower_id))
         files = jobprivacy.files_of(look, grower_id)
-    _remove(site, files)  # first: without their names in the database nobody would find them any more
+        drawn = jobprivacy.without_files(look, grower_id)
+    _remove(site, files, drawn)  # first: without their names in the database nobody would find them any more
     with site.database.change(caller, Right.HANDLE_PERSONAL_DATA) as change:
         reports.in_turn(change)  # one that is being issued would keep the name
         holding = _whole(change, grower_id)
@@ -142,11 +143,14 @@ def erase_grower(site: Site, caller: Caller, grower_id: int) -> None:
         change.note("erase", "grower", grower_id, after={"reports": len(holding.reports)})
 
 
-def _remove(site: Site, files: Mapping[str, Collection[str]]) -> None:
-    if files:
+def _remove(site: Site, files: Mapping[str, Collection[str]], drawn: Mapping[str, Collection[int]]) -> None:
+    """Remove the files of issued reports, and those that were drawn and never issued."""
+    if files or drawn:
         outputs = outputs_at(site.settings.outputs_url)
         for folder, names in files.items():
             outputs.remove(folder, names)
+        for folder, numbers in drawn.items():
+            outputs.remove_items(folder, numbers)
 
 
 @cache

@@ -38,6 +38,26 @@ def files_of(look: Look, grower_id: int) -> dict[str, frozenset[str]]:
     return {folder: frozenset(names) for folder, names in found.items()}
 
 
+def without_files(look: Look, grower_id: int) -> dict[str, frozenset[int]]:
+    """Places of a grower's visits for which no report was issued, by the folder of their job.
+
+    A page of theirs may lie in the outputs all the same: a runner that was killed has cleared nothing away,
+    and nobody goes on with a job that was cancelled after that. The tries say nothing of it, as those of a
+    runner that was stopped do not count.
+    """
+    chosen = (
+        sa.select(*JOB, job_item.c.number)
+        .join(job_item, job_item.c.job_id == job.c.id)
+        .where(items_of(grower_id), job_item.c.file_name == "")
+    )
+    found: dict[str, set[int]] = {}
+    for row in look.connection.execute(chosen).mappings():
+        values = dict(row)
+        number = values.pop("number")
+        found.setdefault(JobRow(**values).folder, set()).add(number)
+    return {folder: frozenset(numbers) for folder, numbers in found.items()}
+
+
 def erase(change: Change, grower_id: int, scrub: Callable[[Any], Any]) -> None:
     """Take out of jobs what says who a grower is; nothing is made for them any more.
 
