@@ -5,10 +5,17 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
+from threading import BoundedSemaphore
 from typing import Any
 
+from service.refusals import Unavailable
+
 _WALL_SECONDS = 60
+_SECONDS_TO_WAIT = 20.0
+_open = BoundedSemaphore(2)  # each may take a gigabyte, and a processor for half a minute
 START = b"%PDF-"
 
 
@@ -44,6 +51,8 @@ def look_into(content: bytes) -> Opened:
     ------
     NotReadable
         If it is none, or no report.
+    Unavailable
+        If others are opened at this moment, and it takes long.
     """
     if START not in content[:1024]:
         raise NotReadable("not-pdf")
@@ -59,6 +68,8 @@ def compare(content: bytes, due: bytes) -> tuple[dict[str, Any], ...]:
     ------
     NotReadable
         If one of them cannot be opened, or it would take too long.
+    Unavailable
+        As :func:`look_into`.
     """
     return tuple(_ask(["compare", str(len(content))], content + due)["found"])
 
@@ -66,9 +77,10 @@ def compare(content: bytes, due: bytes) -> tuple[dict[str, Any], ...]:
 def _ask(arguments: list[str], content: bytes) -> dict[str, Any]:
     command = [sys.executable, "-I", "-m", "service.pdf_worker", *arguments]
     try:
-        done = subprocess.run(  # noqa: S603 - our own module; the file goes to its standard input
-            command, input=content, capture_output=True, timeout=_WALL_SECONDS, check=False, env={}
-        )
+        with _turn():
+            done = subprocess.run(  # noqa: S603 - our own module; the file goes to its standard input
+                command, input=content, capture_output=True, timeout=_WALL_SECONDS, check=False, env={}
+            )
         answer = json.loads(done.stdout) if done.returncode == 0 else None
     except (subprocess.TimeoutExpired, json.JSONDecodeError):
         answer = None
@@ -77,3 +89,17 @@ def _ask(arguments: list[str], content: bytes) -> dict[str, Any]:
     if "refused" in answer:
         raise NotReadable(answer["refused"])
     return answer
+
+
+@contextmanager
+def _turn() -> Iterator[None]:
+    """Wait for one's turn to open a file."""
+    if not _open.acquire(timeout=_SECONDS_TO_WAIT):
+        raise Unavailable(
+            "many PDF files are being opened at this moment", where="file",
+            expected="fewer at once", fix="wait a minute and try again; nothing was stored",
+        )  # fmt: skip
+    try:
+        yield
+    finally:
+        _open.release()

@@ -15,6 +15,7 @@ from service import pdf_worker, pdfs
 from service.actions import verifying
 from service.actions.verifying import MOST_BYTES, verify, verify_file
 from service.pdfs import NotReadable, look_into
+from service.refusals import Unavailable
 from service.web.findings import sentence
 from service.web.templates import words
 from tests.app.tampering import changed, issue, made_inputs, shipped, with_data, with_steps
@@ -232,6 +233,23 @@ def test_a_program_that_opens_files_without_end_is_stopped(
     monkeypatch.setattr(pdfs, "_WALL_SECONDS", 0.01)
     with pytest.raises(NotReadable, match="heavy"):
         look_into(report)
+
+
+def test_no_more_files_are_opened_at_once_than_the_machine_has_memory_for(
+    monkeypatch: pytest.MonkeyPatch, report: bytes
+) -> None:
+    monkeypatch.setattr(pdfs, "_SECONDS_TO_WAIT", 0.01)
+    assert pdfs._open.acquire(blocking=False)
+    assert look_into(report).pages > 0
+    assert pdfs._open.acquire(blocking=False)
+    try:
+        with pytest.raises(Unavailable, match="many PDF files are being opened") as caught:
+            verify(report)
+        assert caught.value.fix.startswith("wait a minute")
+    finally:
+        pdfs._open.release()
+        pdfs._open.release()
+    assert look_into(report).pages > 0
 
 
 def test_the_worker_refuses_to_use_more_memory_than_it_may() -> None:
