@@ -101,6 +101,7 @@ class ToDoCell:
     kind: str
     text: str
     where: str = ""
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +122,7 @@ class ToDoTable:
     total: str  # head of the last column, "" where no total can be told
     total_help: str
     rows: tuple[ToDo, ...]
+    long_units: bool = False  # set smaller than the number, so that four stand side by side
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,8 @@ The reason is the soil test that the amount was worked out from; :mod:`reports.d
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
+from dataclasses import replace
 
 from interpretation.quantities import HA_PER_ACRE
 from interpretation.results import Amount, FieldAdvice, SoilResult, Step
@@ -27,6 +28,10 @@ TOTALS = {
 }  # fmt: skip
 # Figures of the soil that an amount may count besides its soil test.
 SOIL_INPUTS = frozenset({"nitrate_kg_per_ha", "nitrate_mg_per_kg", "om_percent", "buffer_ph", "ph"})
+# Of these, what a credit takes off under a name of its own: said there, and not a second time.
+CREDIT_OF = {
+    "nitrate_kg_per_ha": "soil-nitrate", "nitrate_mg_per_kg": "soil-nitrate", "om_percent": "organic-matter",
+}  # fmt: skip
 
 
 def todo_table(advice: FieldAdvice, places: Places, wording: Wording) -> ToDoTable | None:
@@ -52,6 +57,7 @@ def todo_table(advice: FieldAdvice, places: Places, wording: Wording) -> ToDoTab
             )
             for nutrient, several in by_nutrient.items()
         ),
+        long_units=wording.format.for_garden,
     )  # fmt: skip
 
 
@@ -76,7 +82,7 @@ def _summed_up(
         alike = {_range(several, wording): several, **{c: s for c, s in alike.items() if c not in given}}
     order = {"amount": 0, "none": 1, "refused": 2}
     cells = [
-        ToDoCell(cell.kind, cell.text, places.list([a.lab_number for a in several]))
+        replace(cell, where=places.list([a.lab_number for a in several]))
         for cell, several in sorted(
             alike.items(), key=lambda item: (order[item[0].kind], -(item[1][0].rate or 0.0))
         )
@@ -91,7 +97,8 @@ def _cell(amount: Amount | None, wording: Wording) -> ToDoCell:
         return ToDoCell("refused", wording.page("not-given"))
     if amount.rate == 0:
         return ToDoCell("none", wording.page("none-needed"))
-    return ToDoCell("amount", " ".join(printed_amount(amount.rate, amount, wording)))
+    number, unit = printed_amount(amount.rate, amount, wording)
+    return ToDoCell("amount", number, unit=unit)
 
 
 def _range(amounts: Sequence[Amount], wording: Wording) -> ToDoCell:
@@ -100,7 +107,7 @@ def _range(amounts: Sequence[Amount], wording: Wording) -> ToDoCell:
         for choose in (min, max)
     )  # fmt: skip
     text = wording.page("also-range", **{"from": low[0], "to": high[0]})
-    return ToDoCell("amount", f"{text} {high[1]}")
+    return ToDoCell("amount", text, unit=high[1])
 
 
 # ------------------------------------------------------------------------------------------- in all
@@ -146,7 +153,7 @@ def _why(amounts: Sequence[Amount], advice: FieldAdvice, places: Places, wording
     tested = [tests[amount.lab_number] for amount in given if amount.lab_number in tests]
     said = [*_of_the_soil(tested, places, wording)] if tested else [*_of_the_crop(given, wording)]
     said += [
-        *_besides(given, wording, first=not said),
+        *_besides(given, {result.analyte.lower() for result in tested}, wording, first=not said),
         *_refused([amount for amount in amounts if amount.rate is None], places, wording),
     ]
     return " ".join(said)
@@ -208,32 +215,41 @@ def _of_the_crop(amounts: Sequence[Amount], wording: Wording) -> list[str]:
     if not amounts:
         return []
     steps = [step for amount in amounts for step in amount.working]
-    if any(step.key == "yield-goal" for step in steps):
+    if any(step.key == "yield-goal" or _is_input(step, {"yield_goal"}) for step in steps):
         return [wording.page("why-yield")]
-    return [] if any(_is_soil_input(step) for step in steps) else [wording.page("why-crop")]
+    return [] if any(_is_input(step, SOIL_INPUTS) for step in steps) else [wording.page("why-crop")]
 
 
-def _is_soil_input(step: Step) -> bool:
-    return step.key == "input" and step.values.get("name") in SOIL_INPUTS
+def _is_input(step: Step, names: Container[str]) -> bool:
+    return step.key == "input" and str(step.values.get("name")) in names
 
 
-def _besides(amounts: Sequence[Amount], wording: Wording, *, first: bool) -> list[str]:
-    """What was taken off, and which other figures of the soil were counted; whether nothing was said yet."""
+def _besides(amounts: Sequence[Amount], told: Container[str], wording: Wording, *, first: bool) -> list[str]:
+    """What was taken off, and which other figures of the soil than those told were counted.
+
+    ``first`` says that nothing was said yet.
+    """
     credits_: dict[str, None] = {}
     inputs: dict[str, None] = {}
     for amount in amounts:
         nothing = any(step.key == "raw-rate" and not step.values.get("rate") for step in amount.working)
         for step in amount.working:
             if step.key == "credit" and step.values.get("amount") and not nothing:
-                credits_[wording.name("credits", str(step.values["credit"]))] = None
-            elif _is_soil_input(step):
-                inputs[wording.name("inputs", str(step.values["name"]))] = None
+                credits_[str(step.values["credit"])] = None
+            elif _is_input(step, SOIL_INPUTS):
+                inputs[str(step.values["name"])] = None
+    counted = dict.fromkeys(
+        wording.name("credits", CREDIT_OF[name]) if name in CREDIT_OF else wording.name("inputs", name)
+        for name in inputs
+        if CREDIT_OF.get(name) not in credits_ and name.replace("_", "-") not in told
+    )
     said = []
-    if inputs:
+    if counted:
         key = "why-counted-alone" if first else "why-counted"
-        said.append(wording.page(key, inputs=wording.format.join(list(inputs))))
+        said.append(wording.page(key, inputs=wording.format.join(list(counted))))
     if credits_:
-        said.append(wording.page("why-taken-off", credits=wording.format.join(list(credits_))))
+        taken = [wording.name("credits", name) for name in credits_]
+        said.append(wording.page("why-taken-off", credits=wording.format.join(taken)))
     return said
 
 

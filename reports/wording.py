@@ -128,7 +128,7 @@ class Wording:
         written = _Values({name: self._value(name, value) for name, value in (values or {}).items()})
         template: str | None = self._catalogue[group].get(key)
         if template is not None:
-            return template.format_map(written)
+            return template.format_map(written).replace(" .", ".")  # a value without a unit, such as pH
         words = key.replace("-", " ").replace("_", " ")
         listed = ", ".join(f"{name.replace('_', ' ')} {value}" for name, value in written.items())
         return f"{words} ({listed})" if listed else words

@@ -65,6 +65,13 @@ def _print_idle(convert: list[str] | None, fields: tuple[FieldAdvice, ...]) -> N
             )
 
 
+def _print_offered(fields: tuple[FieldAdvice, ...]) -> None:
+    """Name each equation that a refused value could be turned by, and how it is switched on."""
+    refused = [r.refusal.values for field in fields for r in field.results if r.refusal is not None]
+    for name in sorted({str(told["conversion"]) for told in refused if told.get("conversion")}):
+        console.print_line(f"--convert {name} would use this equation.")
+
+
 def _status(fields: tuple[FieldAdvice, ...]) -> int:
     return 1 if any(actions.refusals(field) for field in fields) else 0
 
@@ -99,6 +106,7 @@ def advise(
         for field in advised:
             print_field(field)
         _print_idle(convert, advised)
+        _print_offered(advised)
     raise typer.Exit(_status(advised))
 
 
@@ -206,6 +214,7 @@ def report(
     else:
         print_reports(written)
         _print_idle(convert, advised)
+        _print_offered(advised)
     raise typer.Exit(_status(advised))
 
 

@@ -96,7 +96,7 @@ def test_without_a_name_the_page_says_that_an_equation_exists_and_uses_none() ->
     shown = html(build_report(field((), value=22.0), laboratory()))
     assert (
         "The region has an equation for this test: vale/bray-from-m3. It was not used. "
-        "Whoever makes this report can ask for it (--convert)."
+        "Whoever makes this report can ask for it."
     ) in " ".join(shown.split())
     assert "orked out" not in shown
 

@@ -47,7 +47,7 @@ def unmarked(page: GrowerReport | RunPage) -> list[str]:
         if (
             tag in ("title", "text", "meta")
             or not ARABIC.match(element.text or "")
-            or OURS.search(element.text or "")
+            or OURS.search(_said(element))
         ):
             continue
         up: Any = element
@@ -56,6 +56,12 @@ def unmarked(page: GrowerReport | RunPage) -> list[str]:
         if up is None or up.attrib["dir"] != "rtl":
             found.append(f"{tag}.{element.get('class', '')}: {(element.text or '').strip()}")
     return found
+
+
+def _said(element: ElementTree.Element) -> str:
+    """Text of an element with the rates in it, which only keep a number and its unit together."""
+    kept = (child for child in element if child.get("class") == "whole")
+    return " ".join([element.text or "", *("".join(child.itertext()) for child in kept)])
 
 
 def card() -> LaboratoryCard:

@@ -11,6 +11,7 @@ from interpretation.results import FieldAdvice, Refusal, SourceLine, Step
 from reports.build import build_report
 from reports.front import ToDo
 from reports.render import html
+from reports.scripts import whole
 from reports.todo import MOST_COLUMNS
 from reports.view import GrowerReport
 from tests.render.demo_variants import alike, many, one
@@ -28,7 +29,9 @@ def rows(advice: FieldAdvice, **choices: Any) -> dict[str, ToDo]:
 
 
 def texts(row: ToDo) -> list[str]:
-    return [" ".join(filter(None, (cell.text, cell.where))) for group in row.cells for cell in group]
+    return [
+        " ".join(filter(None, (cell.text, cell.unit, cell.where))) for group in row.cells for cell in group
+    ]
 
 
 def test_what_to_do_comes_before_what_was_found_and_danger_between() -> None:
@@ -105,7 +108,7 @@ def test_an_amount_without_a_soil_test_says_what_it_follows() -> None:
         == "It follows the crop and its yield goal."
     )
     counted = Step(key="input", values={"name": "nitrate_kg_per_ha", "value": 30.0})
-    assert why(counted) == "It counts: nitrate nitrogen in the sampled layer, kg/ha."
+    assert why(counted) == "Worked out from: nitrate in the soil."
 
 
 def test_samples_that_need_no_test_do_not_hide_the_test_of_another() -> None:
@@ -115,7 +118,7 @@ def test_samples_that_need_no_test_do_not_hide_the_test_of_another() -> None:
         *(amount(number, "lime", 0.0, working=(ph_step,)) for number in ("Q26-0412", "Q26-0413")),
     )
     why = rows(field(amounts=lime))["Lime"].why
-    assert why == "Soil pH in North: 5.6, acid. It also counts: soil pH."
+    assert why == "Soil pH in North: 5.6, acid."
 
 
 def test_a_credit_is_named_only_where_there_was_something_to_take_it_from() -> None:
@@ -199,3 +202,27 @@ def test_the_rule_is_told_once() -> None:
     page = html(report(one()))
     assert "Sample again in 3 to 4 years. Use the same" not in page
     assert isinstance(one().sources[1], SourceLine)
+
+
+def test_no_line_ends_within_a_number_and_its_unit() -> None:
+    kept = '<span class="whole">429 kg/ha</span> <span class="whole">(335 L/ha);</span> Lower'
+    assert whole("429 kg/ha (335 L/ha); Lower") == kept
+    assert whole("also N 0.13 lb/1000 ft²") == 'also N <span class="whole">0.13 lb/1000 ft²</span>'
+    assert whole("a name/that is <long>") == "a name/that is &lt;long&gt;"
+
+
+def test_what_is_taken_off_is_not_told_a_second_time_as_counted() -> None:
+    steps = (
+        Step(key="input", values={"name": "yield_goal", "value": 8.0}),
+        Step(key="input", values={"name": "nitrate_kg_per_ha", "value": 13.0}),
+        Step(key="input", values={"name": "ph", "value": 5.3}),
+        Step(key="raw-rate", values={"rate": 166.0, "unit": "kg/ha"}),
+        Step(key="credit", values={"credit": "soil-nitrate", "amount": 9.1, "unit": "kg/ha"}),
+    )
+    alone = one()
+    nitrogen = amount(alone.samples[0].lab_number, "N", 125.0, working=steps)
+    told = rows(alone.model_copy(update={"amounts": (nitrogen,)}))["Nitrogen"].why
+    assert told == (
+        "It follows the crop and its yield goal. Worked out also from: soil pH. "
+        "Taken off: nitrate in the soil."
+    )
