@@ -34,7 +34,9 @@ from service.store.database import Look
 Outcome = Literal["holds", "differs", "not-checked"]
 NAMES_OF_DATA = "furrowslice-field-report-"
 _IDENTITY = re.compile(r"\b[A-Z2-7]{4}-[A-Z2-7]{4}-[A-Z2-7]{4}\b")
-MOST_MARKUP = 8_000_000  # letters of a page's markup: a field of two hundred samples has half of that
+# Letters of a page's markup; three hundred samples with twelve values each have half of that. Whoever is
+# let draw more holds up the pages of everybody else for minutes.
+MOST_MARKUP = 1_000_000
 MOST_BYTES = 20 * 1024 * 1024  # on the command line; the server takes no larger uploads than it is set to
 
 

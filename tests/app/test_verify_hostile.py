@@ -156,6 +156,19 @@ def test_pages_without_end_are_not_drawn(report: bytes, monkeypatch: pytest.Monk
     assert [each.key for each in found.findings] == ["drawn-heavy"]
 
 
+def test_labels_without_end_are_not_drawn_either(report: bytes) -> None:
+    def lengthen(data: dict[str, Any]) -> None:
+        inputs = data["inputs"]
+        sample, value = inputs["samples"][0], inputs["values"][0]
+        names = [f"L{number}" for number in range(250)]
+        inputs["samples"] = [sample | {"lab_number": each, "label": f"{each} " * 1500} for each in names]
+        inputs["values"] = [value | {"lab_number": each} for each in names]
+
+    found = verify(with_data(report, lengthen))
+    assert found.outcome == "differs"
+    assert "drawn-heavy" in [each.key for each in found.findings]
+
+
 @pytest.mark.parametrize(
     "spoil",
     [
