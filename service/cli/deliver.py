@@ -30,6 +30,12 @@ MAIL = (
 WHERE = ("data", "database_url")
 Laboratory = Annotated[str, typer.Option("--laboratory", help="Its name, where there are several.")]
 ROWS_AT_ONCE = 500
+LEFT_OUT = {
+    "already": "planned before",
+    "replaced": "another report has replaced it",
+    "erased": "what was kept about its grower was erased",
+    "nobody": "nobody gets it this way",
+}
 
 
 @app.command("plan")
@@ -222,4 +228,4 @@ def _tell(made: Plan, planned: str) -> None:
         console.print_line(f"{made.held} {planned} held from the start: the address is none.")
     for reason in sorted(set(made.left_out.values())):
         count = sum(each == reason for each in made.left_out.values())
-        console.print_line(f"{count} left out: {reason}")
+        console.print_line(f"{count} left out: {LEFT_OUT.get(reason, reason)}")
