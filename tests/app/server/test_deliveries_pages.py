@@ -258,6 +258,8 @@ def test_the_command_shows_every_message_then_plans_then_sends(world: World) -> 
         assert "there is no report REP-A-1" in str(made.exception)  # other letters than printed
         made = run(world, "plan", "--search", "long", *LABORATORY, **mail)
         assert "2 mails with a link were planned.\n1 for the print queue were planned." in made.output
+        again = run(world, "plan", "--search", "long", *LABORATORY, **mail)
+        assert again.output == "3 left out: planned before\n"
         listed = run(world, "list", "--messages", *LABORATORY, **mail)
         assert listed.output.count("Subject: Soil report REP-a-") == 2
         assert "REP-a-3" not in listed.output
