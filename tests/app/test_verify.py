@@ -86,11 +86,13 @@ def test_a_file_that_another_program_saved_again_holds(report: bytes) -> None:
 
 def test_a_number_on_a_page_is_found(report: bytes) -> None:
     amount = next(each for each in data_in(report)["advice"]["amounts"] if each["rate"] and each["rate"] > 10)
-    printed = f"{amount['rate']:g} {amount['unit']}"
-    other = next(number for number in map(str, range(11, 100)) if not printed.startswith(number))
-    instead = f"{other} {amount['unit']}"
-    told = found_in(with_number(report, 1, printed, instead))
-    assert told[0].startswith(f"Page 1: printed is '{instead}', and the data give '{printed}'. Line: ")
+    printed = f"{amount['rate']:g}"
+    other = next(number for number in map(str, range(11, 100)) if number != printed)
+    told = found_in(with_number(report, 1, printed, other))
+    unit = amount["unit"]
+    assert told[0].startswith(
+        f"Page 1: printed is '{other} {unit}', and the data give '{printed} {unit}'. Line: "
+    )
     assert len(told) == 1
 
 
