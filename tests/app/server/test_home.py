@@ -5,6 +5,10 @@ from __future__ import annotations
 import pytest
 
 from service.actions import reviewing
+from service.actions.reporting import Wish, issue
+from service.callers import operator
+from service.store import schema
+from tests.app.server.batches import add_many, ended_batch
 from tests.app.server.conftest import World
 from tests.app.server.draft_steps import begun, submitted
 
@@ -20,6 +24,25 @@ def test_cups_without_a_sample_lead_to_the_list_that_names_them(lite_world: Worl
     page = lite_world.client("laboratory").get("/").text
     assert '<a href="/samples/upload"><strong>0</strong> measured cups' in page
     assert 'href="/laboratories"' not in page
+
+
+def test_visits_that_wait_lead_to_a_batch_and_a_batch_to_its_reports(lite_world: World) -> None:
+    client = lite_world.client("laboratory")
+    assert 'href="/batches/new"' not in client.get("/").text
+    add_many(lite_world, 2)
+    assert 'href="/batches/new">Make many reports at once</a>' in client.get("/").text
+    caller = lite_world.caller("laboratory")
+    issued = issue(lite_world.site, caller, 1, Wish()).id
+    page = f"/batches/{ended_batch(lite_world, caller, {1: issued, 2: None})}"
+    ended = client.get(page).text
+    assert "done, some failed" in ended
+    assert "done, some failed" in client.get("/batches").text
+    assert 'href="/reports">See single reports' in ended
+    so_far = "The files hold what is issued so far."
+    assert so_far not in ended
+    with lite_world.site.database.housekeeping(operator()) as look:
+        look.connection.execute(schema.job.update().values(state="running"))
+    assert so_far in client.get(page).text
 
 
 @pytest.mark.parametrize("person", ["agent", "agronomist"])
