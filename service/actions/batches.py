@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any, Literal
@@ -17,9 +18,10 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 from reports.format import Units
 from service.callers import RIGHTS, Caller, Right, Role, Scope, operator
 from service.characters import UNSEEN, search_words
-from service.refusals import Conflict, Invalid, NotAllowed
+from service.outputs import outputs_at
+from service.refusals import Conflict, Invalid, NoRoom, NotAllowed, Unavailable
 from service.site import Site
-from service.store import accounts, candidates, jobs, land
+from service.store import accounts, candidates, jobs, jobwork, land
 from service.store.candidates import Candidate, Sought
 from service.store.database import Look
 from service.store.jobs import Counts, ItemRow, ItemState, JobRow
@@ -253,7 +255,11 @@ def cancel(site: Site, caller: Caller, job_id: int) -> None:
                 expected="a batch that waits or is worked on", fix="nothing is left to cancel",
             )  # fmt: skip
         number = jobs.cancel(change, job_id)
+        kept = jobwork.files_of(change, job_id)
         change.note("cancel", "batch", job_id, after={"cancelled": number})
+    # A process that was killed has left files of what it never issued, and nobody works on this batch again.
+    with suppress(Unavailable, NoRoom):
+        outputs_at(site.settings.outputs_url).sweep(job.folder, kept)
 
 
 def try_again(site: Site, caller: Caller, job_id: int) -> int:

@@ -48,23 +48,35 @@ def test_files_routes_and_titles_of_an_erased_grower_go(world: World, outputs: O
     assert of_gone.file_name.encode() not in whole
 
 
-def test_what_a_killed_runner_drew_of_an_erased_grower_goes_though_the_batch_was_cancelled(
+class Killed(Inline):
+    """Ends when the pages of a chunk are drawn and none is issued."""
+
+    def run(self, function: Any, chunks: Any, /) -> Any:
+        for _ in super().run(function, chunks):
+            raise KeyboardInterrupt
+        yield  # pragma: no cover - what makes it a generator
+
+
+def test_cancelling_removes_what_a_killed_runner_drew_and_never_issued(
     world: World, outputs: Outputs
 ) -> None:
-    gone, _ = add_ready(world, 1), add_ready(world, 2)
+    add_ready(world, 1)
+    work(world, start(world), Inline())
+    issued = files(world)
+    add_ready(world, 2)
     job_id = start(world)
-
-    class Killed(Inline):
-        """Ends when both pages are drawn and none is issued."""
-
-        def run(self, function: Any, chunks: Any, /) -> Any:
-            for _ in super().run(function, chunks):
-                raise KeyboardInterrupt
-            yield  # pragma: no cover - what makes it a generator
-
     with pytest.raises(KeyboardInterrupt):
         work(world, job_id, Killed())
+    assert len(files(world)) == 2
     batches.cancel(world.site, world.caller("laboratory"), job_id)
+    assert files(world) == issued
+
+
+def test_what_a_killed_runner_drew_of_an_erased_grower_goes(world: World, outputs: Outputs) -> None:
+    gone, _ = add_ready(world, 1), add_ready(world, 2)
+    job_id = start(world)
+    with pytest.raises(KeyboardInterrupt):
+        work(world, job_id, Killed())
     assert len(files(world)) == 2
     privacy.erase_grower(world.site, world.caller("agent"), gone.grower)
     (of_other,) = (row.number for row in items(world) if row.sampling_id != gone.visits[0])
