@@ -130,12 +130,18 @@ def verify(content: bytes, site: Site | None = None, caller: Caller | None = Non
     notes.findings += found_in(data, plain, due)
     if not notes.findings:
         notes.confirmed.append(Finding("data-hold", _counted(due)))
-    _draw_again(content, data, due, notes)
+    at = len(notes.findings)
+    drawn = _draw_again(content, data, due, notes)
     if site is not None and caller is not None:
         with site.database.look(caller, Right.READ_REPORTS) as look:
             _ask(look, sha256, data, notes)
     else:
         notes.remarks.append(Finding("nobody-vouched"))
+    if drawn and any(each.key == "issued" for each in notes.confirmed):
+        # Nobody changed this file: it is the program that draws otherwise than on the day of issue.
+        notes.remarks.append(Finding("drawn-otherwise"))
+    else:
+        notes.findings[at:at] = drawn
     card = data.inputs.card
     outcome: Outcome = "differs" if notes.findings else "holds"
     return Verified(
@@ -227,8 +233,8 @@ def _counted(due: Due) -> dict[str, int]:
 # ------------------------------------------------------------------------------------------- the pages
 
 
-def _draw_again(content: bytes, data: ReportData, due: Due, notes: _Notes) -> None:
-    """Draw what the data give, and compare the file with it."""
+def _draw_again(content: bytes, data: ReportData, due: Due, notes: _Notes) -> list[Finding]:
+    """Draw what the data give, and compare the file with it; returns what differs."""
     here = software()
     other = data.software.model_dump() != here
     if other:
@@ -238,28 +244,24 @@ def _draw_again(content: bytes, data: ReportData, due: Due, notes: _Notes) -> No
     try:
         page = page_of(due.inputs, due.advice, due.tables)
         if len(html(page, due.inputs.paper)) > MOST_MARKUP:
-            notes.findings.append(Finding("drawn-heavy"))
-            return
+            return [Finding("drawn-heavy")]
         drawn = press(page, due.inputs.paper)
     except Unavailable:
         raise
     except (FurrowsliceError, *BROKEN) as error:
-        notes.findings.append(Finding("not-drawn", {"problem": " ".join(str(error).split())[:300]}))
-        return
+        return [Finding("not-drawn", {"problem": " ".join(str(error).split())[:300]})]
     if drawn == content:
         notes.confirmed.append(Finding("same-bytes"))
-        return
+        return []
     try:
         found = [_finding(each) for each in compare(content, drawn)]
     except NotReadable as refused:
-        notes.findings.append(Finding("not-compared", {"reason": str(refused)}))
-        return
-    if found:
-        notes.findings += found
-    elif not notes.findings:
+        return [Finding("not-compared", {"reason": str(refused)})]
+    if not found and not notes.findings:
         notes.confirmed.append(Finding("same-pages"))
         if not other:
             notes.remarks.append(Finding("other-bytes"))
+    return found
 
 
 def _finding(told: Mapping[str, Any]) -> Finding:

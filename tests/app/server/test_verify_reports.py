@@ -11,8 +11,9 @@ import jsonschema
 import pytest
 import sqlalchemy as sa
 
-from reports.render import pdf
-from service.actions import reporting
+from reports.render import Paper, pdf
+from reports.view import GrowerReport
+from service.actions import reporting, verifying
 from service.actions.privacy import erase_grower
 from service.actions.reportdocument import schema as data_schema
 from service.actions.reporting import Wish, issue
@@ -63,6 +64,27 @@ def test_an_issued_report_holds_and_the_database_vouches_for_it(world: World) ->
         ]  # fmt: skip
         assert found.remarks == ()
     jsonschema.Draft202012Validator(data_schema()).validate(data_in(content))
+
+
+def test_a_report_that_this_program_draws_otherwise_holds_where_the_database_knows_the_very_file(
+    lite_world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    _, _, content = issued(lite_world)
+    genuine = verifying.press
+
+    def otherwise(page: GrowerReport, paper: Paper) -> bytes:
+        return genuine(replace(page, end="That is all."), paper)
+
+    monkeypatch.setattr(verifying, "press", otherwise)
+    found = verify(content, lite_world.site, operator())
+    assert (found.outcome, said(found)) == ("holds", [])
+    assert [each.key for each in found.remarks] == ["drawn-otherwise"]
+    assert sentence(words("en"), found.remarks[0]).startswith(
+        "This program draws the pages otherwise than on the day of issue"
+    )
+    assert "same-bytes" not in [each.key for each in found.confirmed]
+    alone = verify(content)  # the file may have been changed, for all that it says itself
+    assert alone.outcome == "differs"
 
 
 def test_its_preview_was_never_issued(lite_world: World) -> None:
