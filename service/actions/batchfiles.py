@@ -133,14 +133,25 @@ def print_part(site: Site, caller: Caller, job_id: int, number: int, *, duplex: 
             "there is no such part of this batch", where=f"part {number}",
             expected="a part with reports that were issued", fix="look at the batch again",
         )  # fmt: skip
+    content = bind(site, caller, chosen, job.title, duplex=duplex)
+    return PrintFile(content, f"{job.folder}-{number:03d}.pdf")
+
+
+def bind(site: Site, caller: Caller, files: tuple[IssuedFile, ...], title: str, *, duplex: bool) -> bytes:
+    """Bind reports into one file for a printer; see :func:`print_part`.
+
+    Raises
+    ------
+    TooMany
+        If another one is being made.
+    """
     if not _merging.acquire(blocking=False):
         raise TooMany("another file for a printer is being made", wait_seconds=20)
     try:
-        bound = [printing.Bound(file, content) for file, content in _contents(site, caller, chosen)]
-        content = printing.merged(bound, caller.language, job.title, duplex=duplex)
+        bound = [printing.Bound(file, content) for file, content in _contents(site, caller, files)]
+        return printing.merged(bound, caller.language, title, duplex=duplex)
     finally:
         _merging.release()
-    return PrintFile(content, f"{job.folder}-{number:03d}.pdf")
 
 
 def _contents(

@@ -6,11 +6,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from service.actions import lettering
+from service.actions.batchfiles import bind
 from service.actions.lettering import Message
 from service.callers import Caller, Right
+from service.refusals import NotFound
 from service.settings import is_address
 from service.site import Site
-from service.store import deliveries, outbox, reports
+from service.store import batchfiles, deliveries, outbox, reports
 from service.store.deliveries import LISTS, DeliveryRow, List, TryRow
 
 __all__ = ["LISTS", "DeliveryRow", "List"]
@@ -72,3 +74,29 @@ def after(site: Site, caller: Caller, chosen: List | None, last: int, most: int)
     """Deliveries of a list or of all, from behind one on."""
     with site.database.look(caller, Right.DELIVER_REPORTS) as look:
         return deliveries.after(look, chosen, last, most)
+
+
+def for_printer(site: Site, caller: Caller, before: int | None, title: str, *, duplex: bool) -> bytes:
+    """The reports on one page of the print queue, bound in the order of their route.
+
+    Parameters
+    ----------
+    before
+        As for :func:`listed`: the file holds what that page shows.
+
+    Raises
+    ------
+    NotFound
+        If nothing is to be printed there.
+    TooMany
+        If another file for a printer is being made.
+    """
+    rows = listed(site, caller, "print", before).rows
+    with site.database.look(caller, Right.READ_REPORTS) as look:
+        files = batchfiles.of_reports(look, [row.report_id for row in rows])
+    if not files:
+        raise NotFound(
+            "nothing is to be printed here", where="print queue",
+            expected="reports that wait for the printer", fix="look at the print queue again",
+        )  # fmt: skip
+    return bind(site, caller, files, title, duplex=duplex)

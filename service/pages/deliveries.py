@@ -16,6 +16,7 @@ from service.actions.delivering import Sending
 from service.actions.deliverylists import LISTS, List
 from service.pages.deliverylines import is_trouble, troubles, why
 from service.pages.forms import Id, Sent, text_of, wrong_fields
+from service.pages.reports import pdf_answer
 from service.refusals import Invalid
 from service.web.visit import Posted, Visit, Visiting
 
@@ -82,6 +83,16 @@ def deliver(visit: Posted, given: Sent) -> Response:
     made = delivering.plan(visit.site, visit.caller, ids, wanted)
     done = "deliveries.done-planned" if made.planned else "deliveries.done-nothing"
     return visit.go(f"/reports/{ids[0]}" if len(ids) == 1 else "/deliveries", done)
+
+
+@router.get("/deliveries/print.pdf")
+def for_printer(
+    visit: Visiting, before: Number = 0, sides: Annotated[str, Query(pattern="^(one|two)$")] = "one"
+) -> Response:
+    """Hand out what a page of the print queue shows as one file for a printer."""
+    title, duplex = visit.words("deliveries.list-print"), sides == "two"
+    content = deliverylists.for_printer(visit.site, visit.caller, before or None, title, duplex=duplex)
+    return pdf_answer(content, "print-queue.pdf")
 
 
 @router.post("/deliveries/printed")

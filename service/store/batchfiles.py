@@ -1,7 +1,8 @@
-"""The reports that a job has issued, in its order, with what their files are handed out by."""
+"""Reports with what their files are handed out by: those that a job issued, in its order, and any others."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 
@@ -34,21 +35,22 @@ class IssuedFile:
     paper: str
 
 
-_HOME = (
-    job_item.join(report, job_item.c.report_id == report.c.id)
-    .join(sampling, job_item.c.sampling_id == sampling.c.id)
+_OF_REPORT = (
+    report.join(sampling, report.c.sampling_id == sampling.c.id)
     .join(field, sampling.c.field_id == field.c.id)
     .join(farm, field.c.farm_id == farm.c.id)
     .join(grower, farm.c.grower_id == grower.c.id)
     .outerjoin(county, field.c.county_id == county.c.id)
 )
-_FILE = sa.select(
-    job_item.c.number, job_item.c.file_name, report.c.report_id.label("report"),
+_HOME = _OF_REPORT.join(job_item, job_item.c.report_id == report.c.id)
+_COLUMNS = (
+    report.c.report_id.label("report"),
     report.c.document_sha256.label("sha256"), sa.func.coalesce(county.c.name, "").label("county_name"),
     farm.c.grower_id, grower.c.name.label("grower_name"), grower.c.address.label("grower_address"),
     farm.c.name.label("farm_name"), field.c.code.label("field_code"), field.c.name.label("field_name"),
     report.c.crop, sampling.c.sampled_on, report.c.issued_on, report.c.language, report.c.paper,
-).select_from(_HOME)  # fmt: skip
+)  # fmt: skip
+_FILE = sa.select(job_item.c.number, job_item.c.file_name, *_COLUMNS).select_from(_HOME)
 
 
 def issued(look: Look, job_id: int, *, after: int = 0, most: int = 50) -> tuple[IssuedFile, ...]:
@@ -78,3 +80,17 @@ def _handed_out(look: Look, job_id: int) -> sa.ColumnElement[bool]:
         job_item.c.job_id == job_id, job_item.c.state == "done", job_item.c.file_name != "",
         grower.c.erased_at.is_(None), own_fields(look.scope),
     )  # fmt: skip
+
+
+def of_reports(look: Look, report_ids: Collection[int]) -> tuple[IssuedFile, ...]:
+    """Some of the caller's reports in the order of a route: county by county, grower by grower."""
+    chosen = (
+        sa.select(report.c.id.label("number"), sa.literal("").label("file_name"), *_COLUMNS)
+        .select_from(_OF_REPORT)
+        .where(report.c.id.in_(report_ids), grower.c.erased_at.is_(None), own_fields(look.scope))
+        .order_by(
+            sa.func.coalesce(county.c.name, ""), grower.c.name, grower.c.id, farm.c.name, field.c.code,
+            report.c.id,
+        )
+    )  # fmt: skip
+    return tuple(IssuedFile(**row) for row in look.connection.execute(chosen).mappings())

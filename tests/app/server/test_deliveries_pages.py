@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
+import io
 import re
 from datetime import UTC, date, datetime
 from email import message_from_bytes
 from email.policy import SMTP, default
 from typing import Any
 
+import pikepdf
 import pytest
 from typer.testing import CliRunner
 
+from reports.notice import notice_pdf
 from service import mailtext
 from service.actions.delivering import Sending, plan
 from service.actions.postman import send_now
+from service.callers import operator
 from service.cli.app import app
 from service.mailtext import Letter
-from service.store import schema
+from service.store import documents, schema
 from tests.app.server.conftest import World
 from tests.app.server.live import environment
 from tests.app.server.postbox import SENDER, add_report, postbox, with_mail
@@ -129,6 +133,27 @@ def test_all_of_a_page_of_the_print_queue_are_marked_at_once(lite_world: World) 
     assert post(client, lite_world, "/deliveries/printed").status_code == 422  # none was ticked
     post(client, lite_world, "/deliveries/printed", shown=[str(each) for each in numbers[:2]], all="yes")
     assert [row.state for row in rows(lite_world)] == ["printed", "printed", "waiting"]
+
+
+def test_a_page_of_the_print_queue_comes_as_one_file_in_the_order_of_its_route(lite_world: World) -> None:
+    client = lite_world.client("laboratory")
+    assert client.get("/deliveries/print.pdf").status_code == 404  # nothing waits
+    ids = [add_report(lite_world, number)[0] for number in (3, 1, 2)]
+    with lite_world.site.database.housekeeping(operator()) as look:
+        content = notice_pdf("Report", "One page.", "en")
+        sha256 = documents.put(look, content)
+        look.connection.execute(schema.report.update().values(document_sha256=sha256))
+    plan(lite_world.site, lite_world.caller("laboratory"), ids)
+    queue = client.get("/deliveries?list=print").text
+    assert 'href="/deliveries/print.pdf?before=0"' in queue
+    answer = client.get("/deliveries/print.pdf?before=0&sides=two")
+    assert answer.headers["content-disposition"] == 'attachment; filename="print-queue.pdf"'
+    with pikepdf.open(io.BytesIO(answer.content)) as book, book.open_outline() as outline:
+        names = [section.title for county in outline.root for section in county.children]
+        # A sheet for the county, and for each grower one and the report, each with a blank back.
+        assert len(book.pages) == 2 * (1 + 2 * len(ids))
+    assert names == sorted(names)
+    assert len(names) == len(ids)
 
 
 def test_a_held_mail_is_settled_on_its_page(lite_world: World) -> None:
