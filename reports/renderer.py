@@ -21,7 +21,7 @@ from interpretation.errors import FurrowsliceError
 from reports.conforming import DECLARED, finish
 from reports.fonts import only_bundled_fonts
 from reports.libraries import load_weasyprint
-from reports.scripts import way, whole
+from reports.scripts import FILTERS
 
 Paper = Literal["a4", "letter"]
 PROFILE = "--screen"  # name of our colour profile among a file's
@@ -182,6 +182,5 @@ def _templates() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
-    made.filters["way"] = way
-    made.filters["whole"] = whole
+    made.filters |= FILTERS
     return made

@@ -12,6 +12,7 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, Stric
 
 from reports.catalogues import domains, texts
 from reports.format import Format
+from reports.scripts import FILTERS
 from reports.wording import Wording
 from service.tokens import sha256
 
@@ -88,6 +89,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
     )
+    made.filters |= FILTERS
     made.globals |= {"static": static_path, "languages": LANGUAGES}
     return made
 
