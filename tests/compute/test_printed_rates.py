@@ -254,7 +254,7 @@ def test_the_range_is_checked_in_the_crops_unit_and_told_in_the_stated_one():
     found = p2o5(world(MAIZE, BUSHELS), yield_goal=319.0, yield_unit="bu/ac")
     assert found.refusal.key == "yield-goal-implausible"
     assert EN.refusal(found.refusal) == (
-        "The yield goal of 319 bu/ac is out of the usual range of 15.93 to 318.6. Please check it."
+        "The yield goal of 319 bu/ac is not usual. Usual is 15.93 to 318.6. Please check it."
     )
 
 
