@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import pickle
 import platform
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -91,15 +90,11 @@ def begin(preparation: Preparation) -> None:
 
 
 def labour(function: Callable[[Any], Any], chunk: Any, preparation: Preparation) -> Any:
-    """Do one chunk in this worker; an exception that could not travel goes as a text."""
+    """Do one chunk in this worker; an exception that may not be able to travel goes as a text."""
     begin(preparation)
     try:
         return function(chunk)
     except Exception as error:
-        try:
-            travelled = pickle.loads(pickle.dumps(error))  # noqa: S301 - our own, a moment ago
-        except Exception:
-            travelled = None
-        if type(travelled) is type(error):
+        if isinstance(error, FurrowsliceError) or type(error).__module__ == "builtins":
             raise
         raise RuntimeError(f"{type(error).__name__}: {error}") from None

@@ -10,6 +10,7 @@ import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -278,8 +279,10 @@ def test_the_command_line_refuses(
     assert (status, said in err) == (2, True), err
 
 
-def test_the_first_signal_lets_go_and_the_second_breaks_off() -> None:
-    before = signal.getsignal(signal.SIGINT)
+def test_the_first_signal_lets_go_and_the_second_breaks_off(request: pytest.FixtureRequest) -> None:
+    # A shell lets its background processes ignore this signal: here it is as at a terminal.
+    before = signal.default_int_handler
+    request.addfinalizer(partial(signal.signal, signal.SIGINT, signal.signal(signal.SIGINT, before)))
     with commands._stopping() as told:
         signal.raise_signal(signal.SIGINT)
         assert told.is_set()
