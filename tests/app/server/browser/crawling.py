@@ -13,7 +13,7 @@ from starlette.testclient import TestClient
 from service.pages import PARTS
 
 OPEN = re.compile(r"\{(\w+)(:path)?\}")
-PAGES_OF_ONE_ROUTE = 4  # that are looked into: the first of a list stand for all
+PAGES_OF_ONE_ROUTE = 7  # that are looked into: the first of a list stand for all; the outbox has seven lists
 
 
 class Links(HTMLParser):
