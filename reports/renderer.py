@@ -15,13 +15,13 @@ from types import SimpleNamespace
 from typing import Any, Literal
 from xml.etree import ElementTree
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader
 
 from interpretation.errors import FurrowsliceError
 from reports.conforming import DECLARED, finish
 from reports.fonts import only_bundled_fonts
 from reports.libraries import load_weasyprint
-from reports.scripts import FILTERS
+from reports.templating import environment
 
 Paper = Literal["a4", "letter"]
 PROFILE = "--screen"  # name of our colour profile among a file's
@@ -174,13 +174,4 @@ def style_text(*names: str) -> str:
 
 @cache
 def _templates() -> Environment:
-    made = Environment(
-        loader=PackageLoader("reports"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
-    made.filters |= FILTERS
-    return made
+    return environment(PackageLoader("reports"))

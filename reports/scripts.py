@@ -5,7 +5,6 @@ and where no line may end.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
 from unicodedata import bidirectional
 
 from markupsafe import Markup, escape
@@ -29,7 +28,3 @@ def way(text: str) -> Markup:
 def whole(text: str) -> Markup:
     """Keep a number and its unit on one line: a line would end behind the stroke of kg/ha."""
     return Markup(_RATE.sub(r'<span class="whole">\g<0></span>', str(escape(text))))  # noqa: S704 - escaped before
-
-
-# What templates ask of a text; pages of a server that draw the same pictures take them as well.
-FILTERS: Mapping[str, Callable[[str], Markup]] = {"way": way, "whole": whole}

@@ -15,8 +15,8 @@ import typer
 
 from interpretation.errors import FurrowsliceError
 from service.cli import console
+from service.cli.onserver import database, operator_of
 from service.cli.options import drawing, with_settings
-from service.cli.tablefiles import database
 from service.settings import read_settings
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def start(
         },
     )  # fmt: skip
     with database(read_settings(**given)) as site:
-        caller = _operator_of(site, laboratory)
+        caller = operator_of(site, laboratory)
         found = batches.preview(site, caller, choice, wish)
         _print_preview(found)
         if dry_run:
@@ -115,7 +115,7 @@ def list_batches(
     from service.actions import batches
 
     with database(read_settings(**given)) as site:
-        found, _ = batches.find(site, _operator_of(site, laboratory))
+        found, _ = batches.find(site, operator_of(site, laboratory))
     rows = [
         (str(each.job.id), each.job.title, f"{each.job.asked_at:%Y-%m-%d %H:%M}", each.job.asked_by,
          each.job.state, str(each.counts.done), str(each.counts.waiting), str(each.counts.failed),
@@ -219,22 +219,6 @@ def _numbers(file: Path | None) -> tuple[str, ...]:
             fix="save it as UTF-8",
         ) from None  # fmt: skip
     return tuple(line.strip() for line in lines if line.strip())
-
-
-def _operator_of(site: Site, name: str) -> Caller:
-    """The command line, in one laboratory: the one that is named, or the only one there is."""
-    from service.actions import laboratories
-    from service.callers import operator
-
-    there = laboratories.list_laboratories(site, operator())
-    fitting = [each for each in there if not name or each.name == name]
-    if len(fitting) != 1:
-        raise FurrowsliceError(
-            "there is no such laboratory" if name else "it is not clear which laboratory is meant",
-            where="--laboratory", expected=" or ".join(each.name for each in there) or "a laboratory",
-            fix="give the name as it stands there",
-        )  # fmt: skip
-    return operator(fitting[0].id)
 
 
 def _operator_for(site: Site, batch: int) -> Caller:

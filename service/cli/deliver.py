@@ -9,8 +9,8 @@ import typer
 
 from interpretation.errors import FurrowsliceError
 from service.cli import console
+from service.cli.onserver import database, operator_of
 from service.cli.options import with_settings
-from service.cli.tablefiles import database
 from service.settings import read_settings
 
 if TYPE_CHECKING:
@@ -60,7 +60,7 @@ def plan(
 
     how = checked(Sending, {"way": way, "to_copy": copy})
     with database(read_settings(**given)) as site:
-        caller = _operator_of(site, laboratory)
+        caller = operator_of(site, laboratory)
         ids = _ids(site, caller, report or [], search)
         if dry_run:
             made = delivering.dry_run(site, caller, ids, how, most=2 * MOST_AT_ONCE)
@@ -86,7 +86,7 @@ def list_deliveries(
     from service.actions import deliverylists
 
     with database(read_settings(**given)) as site:
-        caller = _operator_of(site, laboratory)
+        caller = operator_of(site, laboratory)
         rows = list(_rows(site, caller, chosen))
         if messages:
             for row in rows:
@@ -111,7 +111,7 @@ def list_deliveries(
 def queue(laboratory: Laboratory = "", **given: Any) -> None:
     """List the print queue: reports of growers who get no mail."""
     with database(read_settings(**given)) as site:
-        rows = list(_rows(site, _operator_of(site, laboratory), "print"))
+        rows = list(_rows(site, operator_of(site, laboratory), "print"))
     columns = ("delivery", "report", "field", "grower", "language", "planned (UTC)", "why on paper")
     console.print_table(
         "Print queue",
@@ -137,7 +137,7 @@ def printed(
     from service.actions import deliverysteps
 
     with database(read_settings(**given)) as site:
-        done = deliverysteps.printed(site, _operator_of(site, laboratory), delivery)
+        done = deliverysteps.printed(site, operator_of(site, laboratory), delivery)
     console.print_line(f"Marked as printed and posted: {done}")
 
 
@@ -201,22 +201,6 @@ def _rows(site: Site, caller: Caller, chosen: str) -> Iterable[DeliveryRow]:
     while some := deliverylists.after(site, caller, name, last, ROWS_AT_ONCE):
         yield from some
         last = some[-1].id
-
-
-def _operator_of(site: Site, name: str) -> Caller:
-    """The command line, in one laboratory: the one that is named, or the only one there is."""
-    from service.actions import laboratories
-    from service.callers import operator
-
-    there = laboratories.list_laboratories(site, operator())
-    fitting = [each for each in there if not name or each.name == name]
-    if len(fitting) != 1:
-        raise FurrowsliceError(
-            "there is no such laboratory" if name else "it is not clear which laboratory is meant",
-            where="--laboratory", expected=" or ".join(each.name for each in there) or "a laboratory",
-            fix="give the name as it stands there",
-        )  # fmt: skip
-    return operator(fitting[0].id)
 
 
 def _tell(made: Plan, planned: str) -> None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,11 +12,12 @@ from interpretation.errors import FurrowsliceError
 from service.bookfiles.book import Form
 from service.cli import console
 from service.cli.answers import TablesDiffAnswer
+from service.cli.onserver import database
 from service.cli.options import with_settings
 from service.cli.runs import JsonOption, TablesOption
 from service.cli.tabletext.changes import change_lines
 from service.paths import tables_directory
-from service.settings import Settings, read_settings
+from service.settings import read_settings
 from service.tablefiles import read_tables
 
 if TYPE_CHECKING:
@@ -203,37 +202,3 @@ def _side(name: str, given: dict[str, Any]) -> Side:
         return tablefolders.side_of_file(path)
     with database(read_settings(**given)) as site:
         return tablefolders.side_of_release(site, name)
-
-
-@contextmanager
-def database(settings: Settings) -> Iterator[Site]:
-    """The database of a server that has run with this version; nothing is made or migrated.
-
-    Raises
-    ------
-    FurrowsliceError
-        If there is none, it does not answer, or another version wrote it.
-    """
-    # The database's libraries are read here: the other commands start without them.
-    from interpretation.agronomy.tables import TableSet
-    from service.site import Site
-    from service.store.database import Database, make_engine
-    from service.store.migrating import current, reach, revisions
-
-    if settings.database_url is None and not Path(settings.url.removeprefix("sqlite:///")).is_file():
-        raise FurrowsliceError(
-            "there is no database", where=str(settings.data),
-            expected="the data folder of a server that has run, or --database-url",
-            fix="give the folder with --data",
-        )  # fmt: skip
-    opened = Database(make_engine(settings.url))
-    try:
-        reach(opened.engine)
-        if (at := current(opened.engine)) != revisions()[-1]:
-            raise FurrowsliceError(
-                f"the database is at revision {at or 'none'}", where="database",
-                expected=f"{revisions()[-1]}, which this version writes", fix="start the server with it once",
-            )  # fmt: skip
-        yield Site(settings, opened, TableSet())
-    finally:
-        opened.close()

@@ -8,9 +8,9 @@ import typer
 
 from service.cli import console
 from service.cli.answers import ReleaseTold, TablesHistoryAnswer, TablesVerifyAnswer, VerifiedBook
+from service.cli.onserver import database
 from service.cli.options import with_settings
 from service.cli.runs import JsonOption
-from service.cli.tablefiles import database
 from service.settings import read_settings
 
 SHORT = 12  # signs of a digest on a line

@@ -10,9 +10,9 @@ import typer
 
 from service.cli import console
 from service.cli.answers import FindingTold, VerifiedFile, VerifyAnswer
+from service.cli.onserver import database
 from service.cli.options import with_settings
 from service.cli.runs import JsonOption
-from service.cli.tablefiles import database
 from service.settings import read_settings
 
 if TYPE_CHECKING:

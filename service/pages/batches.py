@@ -111,7 +111,7 @@ def archive(visit: Visiting, batch_id: Id) -> StreamingResponse:
 @router.get("/batches/{batch_id}/print")
 def print_part(
     visit: Visiting, batch_id: Id, part: Annotated[int, Query(ge=1, le=10_000)] = 1,
-    sides: Annotated[str, Query(pattern="one|two")] = "one",
+    sides: Annotated[str, Query(pattern="^(one|two)$")] = "one",
 ) -> Response:  # fmt: skip
     """Hand out some reports of a batch as one file for a printer."""
     made = batchfiles.print_part(visit.site, visit.caller, batch_id, part, duplex=sides == "two")

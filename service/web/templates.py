@@ -8,11 +8,11 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader, StrictUndefined
+from jinja2 import ChoiceLoader, Environment, PackageLoader, PrefixLoader
 
+from reports import templating
 from reports.catalogues import domains, texts
 from reports.format import Format
-from reports.scripts import FILTERS
 from reports.wording import Wording
 from service.tokens import sha256
 
@@ -75,21 +75,9 @@ def static_path(name: str) -> str:
 
 @cache
 def environment() -> Environment:
-    """All templates; everything is escaped, and what is missing is an error."""
-    made = Environment(
-        loader=ChoiceLoader(
-            [
-                PackageLoader("service.pages"),
-                PrefixLoader({"reports": PackageLoader("reports")}),  # pictures are drawn once, for both
-            ]
-        ),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-    )
-    made.filters |= FILTERS
+    """All templates of the pages."""
+    pictures = PrefixLoader({"reports": PackageLoader("reports")})  # drawn once, for both
+    made = templating.environment(ChoiceLoader([PackageLoader("service.pages"), pictures]))
     made.globals |= {"static": static_path, "languages": LANGUAGES}
     return made
 

@@ -13,7 +13,6 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
-from importlib.metadata import version
 
 import structlog
 from pydantic import SecretStr
@@ -37,7 +36,6 @@ from service.store.jobwork import Begun
 from service.work.labour import Unfit
 
 log = structlog.get_logger("furrowslice.batch")
-SOFTWARE = version("furrowslice")
 
 
 @dataclass(frozen=True)
@@ -51,14 +49,11 @@ class ChunkOrder:
     database_url, outputs_url
         Where to read and write; None where the worker is another machine's, which has settings of its own:
         what a task carries is written into the logs of a cluster.
-    software
-        Version of the program that gave it out: pages of another version are not to be mixed in.
     """
 
     job_id: int
     runner: str
     items: tuple[Begun, ...]
-    software: str = SOFTWARE
     database_url: SecretStr | None = None
     outputs_url: str | None = None
 
@@ -99,16 +94,8 @@ def draw_chunk(order: ChunkOrder) -> tuple[Outcome, ...]:
     Raises
     ------
     Unfit
-        If this worker is of another version, or was not told where to read and write.
+        If this worker was not told where to read and write.
     """
-    if order.software != SOFTWARE:
-        raise Unfit(
-            FurrowsliceError(
-                f"a worker has version {SOFTWARE} of the program, and the server {order.software}",
-                where="worker", expected="the same version everywhere",
-                fix="install the same version on every machine",
-            )
-        )  # fmt: skip
     site, outputs = _site(*_places(order))
     try:
         folder, asked = _asked(site, order)

@@ -71,7 +71,7 @@ def main(job_id: int) -> None:
     """Work on a batch until it is done or this process is told to stop."""
     import threading
 
-    from service.cli.tablefiles import database
+    from service.cli.onserver import database
     from service.settings import read_settings
     from service.work.executors import open_crew
     from service.work.runner import run_job

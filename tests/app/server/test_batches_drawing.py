@@ -74,15 +74,6 @@ def test_a_worker_says_little_and_takes_ids_alone(lite_world: World, outputs: Ou
     assert land.visits == [given.items[0].visit_id]
 
 
-def test_a_worker_of_another_version_draws_nothing(lite_world: World, outputs: Outputs) -> None:
-    add_ready(lite_world, 1)
-    given = replace(order(lite_world, start(lite_world)), software="0.0.1")
-    with pytest.raises(Unfit) as caught:
-        draw_chunk(given)
-    assert "and the server 0.0.1" in caught.value.reason.what
-    assert "same version" in caught.value.reason.fix
-
-
 def test_a_worker_of_a_cluster_has_settings_of_its_own(
     lite_world: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
