@@ -30,7 +30,7 @@ from reports.wording import Wording
 FINGERPRINT_LENGTH = 12  # characters of the SHA-256 that are printed; the whole is in the attached data
 # Widths of columns, in percent.
 RESULT_WIDTHS = (13, 19, 7, 7, 8, 21, 15, 10)
-METHOD_WIDTHS = (20, 26, 31, 8, 15)
+METHOD_WIDTHS = (18, 26, 39, 6, 11)
 TABLE_WIDTHS = (17, 17, 28, 11, 12, 9, 6)
 STATEMENTS = (
     "state-items", "state-uncertainty", "state-rule", "state-customer", "state-interpretation", "state-whole",

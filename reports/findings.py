@@ -262,7 +262,9 @@ def _row(result: SoilResult, places: Places, wording: Wording) -> BarRow:
         bar=_bar(result, places, wording),
         class_word=class_name(result, wording),
         value=written_value(result, wording),
-        remark=" ".join(filter(None, (worked_out(result, wording), _remark(result, wording)))),
+        remark=" ".join(
+            filter(None, (worked_out(result, wording), _remark(result, wording, brief=places.many)))
+        ),
     )
 
 
@@ -298,35 +300,42 @@ def _bar(result: SoilResult, places: Places, wording: Wording) -> ScaleBar | Non
     )
 
 
-def _remark(result: SoilResult, wording: Wording) -> str:
+def _remark(result: SoilResult, wording: Wording, *, brief: bool) -> str:
     if result.refusal is not None and not result.class_name:
         return wording.page("no-class", reason=reason(result, wording))
     if result.borderline and result.probabilities:
-        return close_call(result.probabilities, wording)
+        return close_call(result.probabilities, wording, brief=brief)
     if result.value is not None and result.standard_uncertainty is None:
         return wording.page("no-uncertainty")
     return ""
 
 
-def close_call(probabilities: Sequence[ClassProbability], wording: Wording) -> str:
-    """Say in words how likely each class is: ``about 3 in 4 it is low, 1 in 4 it is medium``."""
+def close_call(probabilities: Sequence[ClassProbability], wording: Wording, *, brief: bool = False) -> str:
+    """Say how likely each class is: ``about 3 in 4 it is low, 1 in 4 it is medium``.
+
+    In brief, for one line beside a lane where a sentence above names the close calls: ``3 in 4 low, 1 in 4
+    medium``.
+    """
     likely = [p for p in probabilities if p.probability >= SHOWN_CHANCE]
     named = sorted(likely, key=lambda p: -p.probability)
     if len(named) < 2:
         best = max(probabilities, key=lambda p: p.probability)
-        return wording.page("close-sure", **{"class": wording.name("classes", best.name)})
+        key = "sure-brief" if brief else "close-sure"
+        return wording.page(key, **{"class": wording.name("classes", best.name)})
+    keys = ["chance-brief"] if brief else ["chance-first", "chance-more"]
     chances = []
     for rank, chance in enumerate(named):
         odds = min(ODDS, key=lambda fraction: abs(float(fraction) - chance.probability))
         part, whole = str(odds.numerator), str(odds.denominator)
         chances.append(
             wording.page(
-                "chance-more" if rank else "chance-first",
+                keys[min(rank, len(keys) - 1)],
                 odds=wording.page("odds", part=part, whole=whole),
                 **{"class": wording.name("classes", chance.name)},
             )
         )
-    return wording.page("close-call", chances=", ".join(chances))
+    told = ", ".join(chances)
+    return told if brief else wording.page("close-call", chances=told)
 
 
 def _short(label: str) -> str:

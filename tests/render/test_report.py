@@ -7,6 +7,7 @@ import pytest
 from interpretation.errors import FurrowsliceError
 from interpretation.results import ClassProbability, FieldAdvice, MethodLine, Refusal, Step
 from reports.build import FRAME, build_report
+from reports.findings import close_call
 from reports.format import Format
 from reports.render import html
 from reports.view import BarGroup, GrowerReport
@@ -76,22 +77,30 @@ def test_what_holds_everywhere_is_said_of_all_samples() -> None:
     assert found.sentences == "Phosphorus is low in all 3 samples. It is a close call in all 3 samples."
 
 
+WORDS = Wording(Format("en"))
+ALMOST = (ClassProbability(name="low", probability=0.97), ClassProbability(name="medium", probability=0.03))
+
+
 def test_a_close_call_is_told_in_odds() -> None:
+    odds = (ClassProbability(name="low", probability=0.75), ClassProbability(name="medium", probability=0.25))
+    told = close_call(odds, WORDS).replace("\u00a0", " ")
+    assert told == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
+    assert close_call(ALMOST, WORDS) == "Near a limit, but nearly sure to be low."
+
+
+def test_beside_a_lane_of_several_the_odds_are_one_short_line() -> None:
     bars = {row.sample: row for row in phosphorus(report()).rows}
-    assert (
-        bars["West"].remark.replace("\u00a0", " ")
-        == "Close call: about 3 in 4 it is low, 1 in 4 it is medium."
-    )
+    assert bars["West"].remark.replace("\u00a0", " ") == "3 in 4 low, 1 in 4 medium"
     assert bars["North"].remark == ""
+    assert close_call(ALMOST, WORDS, brief=True) == "nearly sure: low"
 
 
-def test_a_nearly_sure_close_call_names_one_class() -> None:
-    chances = (
-        ClassProbability(name="low", probability=0.97),
-        ClassProbability(name="medium", probability=0.03),
-    )
-    advice = field(results=(result("Q26-0411", borderline=True, probabilities=chances),))
-    assert report(advice).groups[0].rows[0].remark == "Near a limit, but nearly sure to be low."
+def test_one_sample_has_its_close_call_in_a_sentence() -> None:
+    alone = result("1", borderline=True, probabilities=ALMOST)
+    (row,) = phosphorus(
+        report(field(samples=(sample("1", "A"),), results=(alone,), amounts=(), notes=()))
+    ).rows
+    assert row.remark == "Near a limit, but nearly sure to be low."
 
 
 def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
