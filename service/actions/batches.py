@@ -9,7 +9,7 @@ import re
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import Any, Literal
 
@@ -30,6 +30,7 @@ PAGE = 50  # on one page of a list
 MOST_ITEMS = 20_000
 LATELY = timedelta(minutes=3)  # the time that the pace is taken from
 LARGEST_ID = 2**31 - 1  # what the narrower of the two engines takes as a whole number
+WaitsFor = Literal["", "others", "workers"]
 LeftOut = Literal["unknown", "erased", "no-values", "standing"]
 _NUMBER = re.compile(r"\d+")
 
@@ -124,12 +125,16 @@ class Batch:
     ----------
     per_minute, seconds_left
         How fast it goes, and how long it will still take; None where nothing is known of that.
+    waits_for
+        ``others``: another batch is worked on first. ``workers``: nobody works on any batch, and longer
+        than a server takes to begin. Empty where it is worked on, or has ended.
     """
 
     job: JobRow
     counts: Counts
     per_minute: float | None = None
     seconds_left: float | None = None
+    waits_for: WaitsFor = ""
 
 
 def check(site: Site, caller: Caller) -> None:
@@ -222,13 +227,30 @@ def one(site: Site, caller: Caller, job_id: int) -> Batch:
 
 
 def batch_of(look: Look, job: JobRow) -> Batch:
-    """A job with its counts and its pace."""
+    """A job with its counts and its pace, or what it waits for."""
     (batch,) = _with_counts(look, (job,))
-    pace = jobs.pace(look, job.id, LATELY) if job.state == "running" else None
+    if not _is_held(look, job):
+        return replace(batch, waits_for=_waits_for(look, job))
+    pace = jobs.pace(look, job.id, LATELY)
     if pace is None:
         return batch
     number, seconds = pace
-    return Batch(job, batch.counts, 60 * number / seconds, batch.counts.waiting * seconds / number)
+    return replace(
+        batch, per_minute=60 * number / seconds, seconds_left=batch.counts.waiting * seconds / number
+    )
+
+
+def _is_held(look: Look, job: JobRow) -> bool:
+    heard = job.runner_seen_at
+    return bool(job.runner) and heard is not None and heard >= look.now - jobwork.LEASE
+
+
+def _waits_for(look: Look, job: JobRow) -> WaitsFor:
+    if not job.is_open:
+        return ""
+    if jobwork.is_any_held(look):
+        return "others"
+    return "workers" if job.asked_at < look.now - jobwork.LEASE else ""
 
 
 def items(

@@ -10,7 +10,7 @@ from pydantic import Field
 from starlette.responses import Response, StreamingResponse
 
 from service.actions import batches, batchfiles
-from service.actions.batches import MOST_ITEMS, Batch, BatchWish, Choice, LeftOut
+from service.actions.batches import MOST_ITEMS, Batch, BatchWish, Choice, LeftOut, WaitsFor
 from service.actions.checking import checked
 from service.api.common import After, GivenId, Id, Input, Limit, Line, Output, Page
 from service.store.jobs import ItemRow, ItemState, State
@@ -94,6 +94,10 @@ class BatchTold(Output):
     cancelled: int
     per_minute: float | None = Field(description="its pace; null where nothing is known of that")
     seconds_left: float | None
+    waits_for: WaitsFor = Field(
+        description="`others`: another batch is worked on first; `workers`: nobody works on any batch, and "
+        "the log of the server says why; empty where it is worked on, or has ended"
+    )
 
 
 class BatchItem(Output):
@@ -211,7 +215,12 @@ def _shown(found: Batch) -> BatchTold:
               ("id", "title", "state", "day", "asked_at", "asked_by", "ended_at")}  # fmt: skip
     counts = {name: getattr(found.counts, name) for name in ("done", "waiting", "failed", "cancelled")}
     return BatchTold(
-        **of_job, **counts, **wish.model_dump(), per_minute=found.per_minute, seconds_left=found.seconds_left
+        **of_job,
+        **counts,
+        **wish.model_dump(),
+        per_minute=found.per_minute,
+        seconds_left=found.seconds_left,
+        waits_for=found.waits_for,
     )
 
 

@@ -326,7 +326,13 @@ def _told(batch: Batch) -> str:
         for number, word in ((counts.failed, "failed"), (counts.cancelled, "cancelled"))
         if number
     ]
-    return ", ".join(part for part in (*parts, _pace(batch), _left(batch)) if part)
+    waits = {
+        "others": "another batch is worked on first",
+        "workers": "nobody works on it: see the server's log",
+    }
+    return ", ".join(
+        part for part in (*parts, _pace(batch), _left(batch), waits.get(batch.waits_for)) if part
+    )
 
 
 def _pace(batch: Batch) -> str:

@@ -20,6 +20,7 @@ from service.store.land import absent, own_fields
 from service.store.schema import field, job, job_item, sampling
 
 AT_ONCE = 500  # ids in one statement
+LEASE = timedelta(seconds=60)  # a runner that was not heard of for longer has lost its job
 
 
 class LeaseLost(Refusal):
@@ -52,7 +53,14 @@ def open_jobs(look: Look) -> tuple[JobRow, ...]:
     return tuple(JobRow(**row) for row in look.connection.execute(chosen).mappings())
 
 
-def take(look: Look, seen: JobRow, runner: str, lease: timedelta, *, gone: bool = False) -> bool:
+def is_any_held(look: Look) -> bool:
+    """Whether somebody works on any job, whosever it is."""
+    held = job.c.state.in_(("waiting", "running")) & (job.c.runner != "")
+    heard = job.c.runner_seen_at >= look.now - LEASE
+    return bool(look.connection.scalar(sa.select(sa.exists().where(held, heard))))
+
+
+def take(look: Look, seen: JobRow, runner: str, *, gone: bool = False) -> bool:
     """Take a job, if nobody holds it or who held it was not heard of for the length of a lease.
 
     Parameters
@@ -62,7 +70,7 @@ def take(look: Look, seen: JobRow, runner: str, lease: timedelta, *, gone: bool 
     gone
         Whether the runner that holds it there is known to have ended.
     """
-    free = job.c.runner.in_(("", runner)) | (job.c.runner_seen_at < look.now - lease)
+    free = job.c.runner.in_(("", runner)) | (job.c.runner_seen_at < look.now - LEASE)
     if gone:
         free |= job.c.runner == seen.runner
     return (

@@ -16,7 +16,7 @@ from service.store.jobs import JobRow
 from service.work.drawing import make_ready
 from service.work.executors import Crew, open_crew
 from service.work.presence import has_ended
-from service.work.runner import LEASE, run_job
+from service.work.runner import run_job
 
 SECONDS_BETWEEN_LOOKS = 2.0
 SECONDS_AFTER_TROUBLE = 30.0
@@ -87,5 +87,5 @@ def free_jobs(site: Site) -> list[JobRow]:
             for job in jobwork.open_jobs(look)
             if not job.runner
             or has_ended(job.runner)
-            or (job.runner_seen_at is not None and job.runner_seen_at < look.now - LEASE)
+            or (job.runner_seen_at is not None and job.runner_seen_at < look.now - jobwork.LEASE)
         ]

@@ -11,7 +11,6 @@ import threading
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import Any, Literal, Protocol
 
 import structlog
@@ -37,7 +36,6 @@ from service.work.presence import has_ended, new_name
 TRIES = 3
 MOST_BEGUN = 6  # tries of which nothing was ever heard: of what brings the whole server down with it
 DELIVERED_AT_ONCE = 500
-LEASE = timedelta(seconds=60)
 SECONDS_BETWEEN_BEATS = 10.0
 PAUSES = (1.0, 5.0, 20.0, 60.0)  # seconds, until outputs that cannot be written to are given up
 LOST = "the process that drew this came to an end over it"
@@ -108,7 +106,7 @@ def take(site: Site, job_id: int, runner: str = "") -> tuple[JobRow, str]:
     runner = runner or new_name()
     with site.database.housekeeping(operator()) as look:
         job = jobwork.any_job(look, job_id)
-        taken = jobwork.take(look, job, runner, LEASE, gone=has_ended(job.runner))
+        taken = jobwork.take(look, job, runner, gone=has_ended(job.runner))
     if not taken:
         raise Conflict(
             "this batch has ended" if not job.is_open else "another process works on this batch",

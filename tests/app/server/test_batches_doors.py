@@ -18,11 +18,12 @@ import pytest
 import sqlalchemy as sa
 
 from interpretation.errors import FurrowsliceError
+from service.actions import batches
 from service.actions.batches import BatchWish
 from service.cli import app
 from service.cli import batches as commands
 from service.outputs import Outputs
-from service.store import schema
+from service.store import jobwork, schema
 from service.work import foreman as foreman_module
 from service.work.foreman import Foreman
 from tests.app.server.batches import (
@@ -38,7 +39,7 @@ from tests.app.server.batches import (
     work,
 )
 from tests.app.server.conftest import ORIGIN, World
-from tests.app.server.tokens import make_token
+from tests.app.server.tokens import make_token, program
 
 FORM = {"title": "Spring", "language": "own", "units": "own", "paper": "a4"}
 pause = threading.Event()
@@ -83,6 +84,32 @@ def test_a_person_looks_starts_follows_and_takes_what_was_made(lite_world: World
         assert len(archive.namelist()) == 2
     assert "Spring" in client.get("/batches").text
     assert "Spring" not in world.client("other-agent").get("/batches").text
+
+
+def test_a_batch_says_what_it_waits_for(lite_world: World) -> None:
+    world = lite_world
+    add_many(world, 2)
+    first, second = start(world, visits=(1,)), start(world, visits=(2,))
+    client, api = world.client("laboratory"), program(world, "laboratory")
+
+    def said(batch: int) -> tuple[str, bool, bool]:
+        page, told = client.get(f"/batches/{batch}").text, api.get(f"/api/v1/batches/{batch}")
+        return told.json()["waits_for"], "Nobody works on this" in page, "Another batch is worked on" in page
+
+    world.clock.move(seconds=60)  # asked 60 s ago: a server may still begin
+    assert said(first) == said(second) == ("", False, False)
+    world.clock.move(seconds=1)
+    assert said(first) == said(second) == ("workers", True, False)
+    with world.site.database.housekeeping(world.caller("laboratory")) as look:
+        taken = jobwork.take(look, jobwork.any_job(look, first), "elsewhere 1 2 a")
+    assert taken
+    assert (said(first), said(second)) == (("", False, False), ("others", False, True))
+    world.clock.move(seconds=60)  # the lease is 60 s
+    assert (said(first), said(second)) == (("", False, False), ("others", False, True))
+    world.clock.move(seconds=1)
+    assert said(first) == said(second) == ("workers", True, False)
+    batches.cancel(world.site, world.caller("laboratory"), first)
+    assert said(first) == ("", False, False)
 
 
 def test_what_cannot_be_started_is_said_beside_the_form(lite_world: World) -> None:
