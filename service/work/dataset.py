@@ -60,7 +60,7 @@ class Place:
 
             self.root = f"{parts.netloc}{parts.path}".rstrip("/")
             self.url, self._local = f"s3://{self.root}", False
-            self._fs: Any = fsspec.filesystem("s3", use_listings_cache=False)
+            self._fs: Any = fsspec.filesystem("s3", use_listings_cache=False, skip_instance_cache=True)
         elif "://" not in url or (parts.scheme == "file" and not parts.netloc):
             import fsspec
 

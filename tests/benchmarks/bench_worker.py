@@ -1,4 +1,4 @@
-"""Memory of a worker that makes the reports of a batch: reads, advises, draws and writes files, 2,000 of them.
+"""Memory of a worker that makes the reports of a batch: it reads, advises, draws and writes 2,000 of them.
 
 The command that works on batches is run as anybody runs it, with one worker. ``REPORTS`` in the environment
 is another number. What a worker shares with the process that began it, programs mostly, is in memory once;

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import boto3
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -24,6 +25,7 @@ from service.work.dataset import SAMPLES, VALUES, Place, partition_names, place,
 from service.work.executors import Alone, SchedulerLost, WorkerLost, open_crew
 from service.work.partitions import DONE, SUMMARY, advise_data
 from tests.app import test_command_line_convert
+from tests.app.server.s3 import BUCKET, s3_store, stored, use_store
 from tests.app.test_command_line import Command, answer, command
 from tests.app.work.machines import machines
 from tests.benchmarks import bench_advise
@@ -124,6 +126,46 @@ def test_a_cluster_gives_the_same_to_the_last_bit(
     with machines(tmp_path / "cluster") as cluster, open_crew(cluster.settings_to_join()) as crew:
         advise_data(crew, str(data), str(tmp_path / "out"), tables)
     assert results(tmp_path / "out") == whole[2]
+
+
+@pytest.fixture
+def store(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """A store that speaks the S3 protocol, with an empty bucket."""
+    with s3_store() as address:
+        use_store(address, monkeypatch)
+        place.cache_clear()
+        yield
+    place.cache_clear()
+
+
+@pytest.mark.usefixtures("store")
+def test_a_store_gives_the_same_to_the_last_bit_and_is_not_asked_twice(
+    tmp_path: Path, whole: tuple[pd.DataFrame, pd.DataFrame, dict[str, bytes]], tables: TableSet
+) -> None:
+    values, samples, expected = whole
+    data, out = f"s3://{BUCKET}/2026/data", f"s3://{BUCKET}/2026/out"
+    write_partitions(place(data), values, samples, 100)
+    with open_crew(read_settings(workers=2)) as crew:
+        summary, before = advise_data(crew, data, out, tables)
+    assert (before, len(summary.partitions)) == (0, 4)
+    for name, content in stored().items():
+        copy = tmp_path / name
+        copy.parent.mkdir(parents=True, exist_ok=True)
+        copy.write_bytes(content)
+    assert results(tmp_path / "2026" / "out") == expected
+    made = stored()
+    boto3.client("s3").delete_object(Bucket=BUCKET, Key="2026/out/part-00002.notes.parquet")
+    again, before = advise_data(Alone(), data, out, tables)
+    assert (again, before) == (summary, 3)
+    assert stored() == made
+
+
+@pytest.mark.usefixtures("store")
+def test_a_store_without_the_bucket_says_so(tables: TableSet) -> None:
+    with pytest.raises(FurrowsliceError) as caught:
+        advise_data(Alone(), "s3://elsewhere/data", f"s3://{BUCKET}/out", tables)
+    assert "s3://elsewhere/data" in str(caught.value)
+    assert stored() == {}
 
 
 def test_partitions_may_lie_in_folders_and_have_text_codes_and_whole_numbers(
