@@ -71,5 +71,6 @@ def run() -> list[tuple[str, float, str]]:
         ("deliveries sent", found.deliveries["sent"], "deliveries"),
         ("deliveries held for a person, as their mail may have gone or not (1 at most)",
          found.deliveries["held"], "deliveries"),
+        ("memory of the largest worker", found.largest_worker_mb, "MB"),
         ("from the first to the last", found.seconds, "s"),
     ]  # fmt: skip

@@ -7,6 +7,8 @@ import signal
 import time
 from pathlib import Path
 
+import distributed
+
 from interpretation.errors import FurrowsliceError
 
 
@@ -44,6 +46,11 @@ def tell_process(_: int) -> int:
 def tell_manners(_: int) -> tuple[int, bool]:
     """How far the process stands back, and whether Ctrl-C leaves it alone."""
     return os.nice(0), signal.getsignal(signal.SIGINT) is signal.SIG_IGN
+
+
+def tell_rounds(_: int) -> tuple[str, ...]:
+    """What the worker of a cluster does besides, again and again."""
+    return tuple(sorted(distributed.get_worker().periodic_callbacks))
 
 
 def sleep(seconds: float) -> float:

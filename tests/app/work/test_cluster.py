@@ -62,6 +62,14 @@ def test_every_chunk_comes_back_and_a_killed_worker_costs_none(running: Machines
     assert is_whole(tmp_path)
 
 
+def test_workers_keep_no_profile_of_what_they_do(running: Machines) -> None:
+    """Every second of drawing would leave a megabyte behind."""
+    with open_crew(running.settings_to_join()) as crew:
+        ((_, rounds),) = crew.run(deeds.tell_rounds, [0])
+    assert "heartbeat" in rounds
+    assert not [each for each in rounds if "profile" in each]
+
+
 def test_a_worker_that_nobody_watches_costs_none_either(tmp_path: Path) -> None:
     files = tmp_path / "files"
     files.mkdir()

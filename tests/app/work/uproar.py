@@ -48,6 +48,7 @@ class Outcome:
     mails: int
     different_mails: int
     addresses: int
+    largest_worker_mb: float
 
 
 def reader_of(url: str) -> str:
@@ -111,15 +112,17 @@ def uproar(
             smtp_security="none", mail_from=SENDER, mails_per_minute="6000",
         ) as server,
     ):  # fmt: skip
-        _kill_all_in_turn(world, number, cluster, server, box, told)
+        largest = _kill_all_in_turn(world, number, cluster, server, box, told)
         seconds = time.monotonic() - began
-    return _what_is_there(world, folder / "reports", box, seconds)
+    return _what_is_there(world, folder / "reports", box, seconds, largest)
 
 
 def _kill_all_in_turn(
     world: World, number: int, cluster: Machines, server: Live, box: Box, told: Told
-) -> None:
+) -> float:
+    """Returns the memory of the largest worker, looked at before each of the kills and in the end."""
     _until(lambda: _done(world) >= number // 4, server)
+    largest = _memory(cluster)
     told(f"{_done(world)} done: a worker is killed")
     _kill_one_worker(cluster)
     _until(lambda: _done(world) >= number // 2, server)
@@ -128,6 +131,7 @@ def _kill_all_in_turn(
     server.start()
     _until(lambda: _done(world) >= number * 3 // 4, server)
     told(f"{_done(world)} done: the scheduler is killed")
+    largest = max(largest, _memory(cluster))
     cluster.kill_scheduler()
     cluster.stop_workers()
     cluster.start_scheduler()
@@ -138,15 +142,24 @@ def _kill_all_in_turn(
     server.start()
     _until(lambda: _is_over(world), server)
     told(f"{_done(world)} done, {len(box.taken)} mails: over")
+    return max(largest, _memory(cluster))
+
+
+def _drawing(cluster: Machines) -> list[psutil.Process]:
+    """The processes that a nanny watches."""
+    family = psutil.Process(cluster.workers[0].pid).children(recursive=True)
+    found = [process for process in family if "spawn_main" in " ".join(process.cmdline())]
+    assert found, "there is no worker"
+    return found
 
 
 def _kill_one_worker(cluster: Machines) -> None:
-    """One of the processes that a nanny watches."""
-    for process in psutil.Process(cluster.workers[0].pid).children(recursive=True):
-        if "spawn_main" in " ".join(process.cmdline()):
-            os.kill(process.pid, signal.SIGKILL)
-            return
-    raise AssertionError("there is no worker")
+    os.kill(_drawing(cluster)[0].pid, signal.SIGKILL)
+
+
+def _memory(cluster: Machines) -> float:
+    """Of the largest worker, in megabytes."""
+    return max(process.memory_info().rss for process in _drawing(cluster)) / 1e6
 
 
 def _until(reached: Callable[[], bool], server: Live) -> None:
@@ -173,7 +186,7 @@ def _is_over(world: World) -> bool:
     return jobs.keys() == {"done"} and bool(states) and not states.keys() & {"waiting", "sending"}
 
 
-def _what_is_there(world: World, folder: Path, box: Box, seconds: float) -> Outcome:
+def _what_is_there(world: World, folder: Path, box: Box, seconds: float, largest: float) -> Outcome:
     with world.site.database.look(operator(), None) as look:
         item, report = schema.job_item.c, schema.report.c
         issued = look.connection.execute(
@@ -192,5 +205,5 @@ def _what_is_there(world: World, folder: Path, box: Box, seconds: float) -> Outc
         reports=len({row.report_id for row in reports}), visits=len({row.sampling_id for row in reports}),
         files=len(paths), whole_files=len(set(whole)), others=sorted(paths.keys() - set(whole)),
         deliveries=_counted(world, schema.delivery.c.state), mails=len(box.taken),
-        different_mails=len(set(box.ids)), addresses=len(set(box.to)),
+        different_mails=len(set(box.ids)), addresses=len(set(box.to)), largest_worker_mb=largest,
     )  # fmt: skip
