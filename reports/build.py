@@ -124,13 +124,20 @@ def build_report(
 def _scale_help(
     advice: FieldAdvice, places: findings.Places, earlier: Sequence[EarlierResult], wording: Wording
 ) -> str:
-    """How to read the boards: of a crowd of samples, of earlier years, only where there are some."""
-    keys = ["crowd-help" if len(places.order) > boards.MANY else "scale-help"]
-    keys += ["earlier-help"] if earlier else []
-    # In the trade of the United States mg/kg goes by another name.
-    keys += (
-        ["ppm-help"] if wording.format.in_inches and any(r.unit == "mg/kg" for r in advice.results) else []
-    )
+    """How to read the boards, and only what is on them: a crowd of samples, earlier years, close calls."""
+    crowded = len(places.order) > boards.MANY
+    close = any(result.borderline and result.class_name for result in advice.results)
+    told = {
+        "crowd-help": crowded,
+        "scale-help": not crowded,
+        "earlier-help": bool(earlier),
+        # In the trade of the United States mg/kg goes by another name.
+        "ppm-help": wording.format.in_inches and any(result.unit == "mg/kg" for result in advice.results),
+        "close-help": close,
+        "odds-help": close and not crowded,
+        "enough-help": any(map(findings.is_enough, advice.results)),
+    }
+    keys = [key for key, wanted in told.items() if wanted]
     return " ".join(wording.page(key) for key in keys)
 
 

@@ -232,7 +232,7 @@ def _sentence_key(kind: str, *, first: bool, many: bool) -> str:
 def _outlook(group: list[SoilResult], wording: Wording) -> str:
     if group[0].analyte not in NUTRIENTS:
         return ""
-    short = [enough for result in group if (enough := _enough(result)) is not None]
+    short = [enough for result in group if (enough := is_enough(result)) is not None]
     if not short:
         return ""
     if all(short):
@@ -240,7 +240,8 @@ def _outlook(group: list[SoilResult], wording: Wording) -> str:
     return wording.page("outlook-short" if not any(short) else "outlook-short-places")
 
 
-def _enough(result: SoilResult) -> bool | None:
+def is_enough(result: SoilResult) -> bool | None:
+    """Whether a crop is rarely short at this value; None where that is not known."""
     first = adequate(result)
     if result.class_index is None or first is None:
         return None

@@ -103,6 +103,21 @@ def test_one_sample_has_its_close_call_in_a_sentence() -> None:
     assert row.remark == "Near a limit, but nearly sure to be low."
 
 
+def test_only_what_is_on_the_boards_is_explained() -> None:
+    def told(**changes: object) -> list[bool]:
+        said = report(field(amounts=(), notes=(), **changes)).scale_help
+        return [word in said for word in ("“Close call”", "The odds", "“Enough”")]
+
+    crowd = tuple(sample(str(number), str(number)) for number in range(13))
+    plain, close = result("Q26-0411"), result("Q26-0411", borderline=True)  # low; enough is `high` and above
+    assert told(results=(plain,)) == [False, False, False]
+    assert told(results=(close,)) == [True, True, False]
+    assert told(results=(result("Q26-0411", index=2),)) == [False, False, False]
+    assert told(results=(result("Q26-0411", index=3),)) == [False, False, True]
+    many = tuple(result(each.lab_number, borderline=True) for each in crowd)
+    assert told(samples=crowd, results=many) == [True, False, False]
+
+
 def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
     south = phosphorus(report()).rows[2]
     assert south.bar is None
