@@ -14,7 +14,7 @@ from reports.front import Box, Lane, Word
 from reports.view import ScaleBar
 
 MARKS = 9.0  # height of the strip above a box in which marker and interval stand
-PADDING = 5.0  # around the word in a box
+PADDING = 8.0  # around the word in a box
 BASE = 3.5  # from the middle of a line of text to its foot
 YEAR = 15.0  # height of one earlier year's line, that of the text beside it
 DOT = 5.0  # width of a point

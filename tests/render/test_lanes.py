@@ -12,7 +12,7 @@ from fontTools.ttLib import TTFont
 from reports.charts import BAR_WIDTH, LINE_HEIGHT, scale, scale_bar, segments
 from reports.fonts import files_of
 from reports.lanes import MOST_STACKED, PADDING, YEAR, columns, crowd, head, lane, years
-from reports.renderer import fill
+from reports.renderer import fill, style_text
 from reports.view import ScaleBar
 from reports.wording import LANGUAGES, catalogue
 from tests.render.demo_variants import EARLIER
@@ -49,6 +49,17 @@ def width(text: str) -> float:
     font = bold()
     letters, metrics = font.getBestCmap(), font["hmtx"]
     return sum(metrics[letters[ord(c)]][0] for c in text) / font["head"].unitsPerEm * 10.2
+
+
+def test_lanes_meet_although_odds_stand_below_a_value() -> None:
+    """Two lines beside a lane are not taller than it, or the lines between classes are broken.
+
+    9.6 pt x 1.03 x 2 = 19.8 pt; 28.5 px x 0.75 = 21.4 pt.
+    """
+    size = float(re.search(r"body \{ font: ([\d.]+)pt", style_text("page"))[1])  # type: ignore[index]
+    (line,) = re.findall(r"\.board td\.figure \{[^}]*line-height: ([\d.]+)", style_text("report"))
+    (one,) = set(re.findall(r'<svg [^>]*height="([\d.]+)" viewBox="-9 0 358 27\.0"', drawing()))
+    assert float(one) * 0.75 >= 2 * float(line) * size
 
 
 def test_the_letters_of_a_lane_are_large_enough_to_read() -> None:
