@@ -267,6 +267,11 @@ def test_the_command_line_leaves_a_batch_to_the_server_and_cancels_it(
     assert (status, "Left out: 1 not there" in out) == (0, True)
     assert states(lite_world) == ["waiting"]
     assert rows(lite_world, schema.job)[0].wish["language"] == "es"
+    lite_world.clock.move(seconds=61)
+    assert command("show", 1)[:2] == (
+        0,
+        "batch 1: 0 of 1 issued, nobody works on it: see the server's log\n",
+    )
     assert command("cancel", 1)[:2] == (0, "batch 1: 0 of 1 issued, 1 cancelled\n")
     status, _, err = command("run", 1)
     assert status == 2
