@@ -309,7 +309,7 @@ report = sa.Table(
     sa.Column("paper", sa.Text, nullable=False),
     sa.Column("advice", sa.JSON, nullable=False),  # interpretation.results.FieldAdvice
     sa.Column("card", sa.JSON, nullable=False),  # reports.view.LaboratoryCard as issued
-    # service.inputs.ReportInputs, from which both follow; NULL in reports older than this column.
+    # service.actions.reportinputs.ReportInputs, from which both follow; NULL in older reports.
     sa.Column("inputs", sa.JSON, nullable=True),
     sa.Column("tables_sha256", sa.Text, nullable=False),
     # The releases it was made from; NULL in reports older than releases.
