@@ -99,9 +99,12 @@ class World:
         return token
 
 
-@pytest.fixture(scope="session", autouse=True)
+@pytest.fixture(autouse=True)
 def log() -> None:
-    """Write the log as the server does; the library's own way of showing a trace takes a minute for each."""
+    """Write the log as the server does, whatever a command of the test before has made of it.
+
+    The library's own way of showing a trace takes a minute for each.
+    """
     configure_log()
 
 
