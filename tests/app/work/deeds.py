@@ -7,8 +7,6 @@ import signal
 import time
 from pathlib import Path
 
-import distributed
-
 from interpretation.errors import FurrowsliceError
 
 
@@ -50,6 +48,8 @@ def tell_manners(_: int) -> tuple[int, bool]:
 
 def tell_rounds(_: int) -> tuple[str, ...]:
     """What the worker of a cluster does besides, again and again."""
+    import distributed  # not for all deeds: it changes how errors are packed up
+
     return tuple(sorted(distributed.get_worker().periodic_callbacks))
 
 
