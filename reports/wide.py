@@ -6,9 +6,10 @@ For a few samples :mod:`reports.details` sets the same out line by line.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import takewhile
 
 from interpretation.quantities import SUPPORTING
-from interpretation.results import Amount, FieldAdvice, SoilResult
+from interpretation.results import Amount, FieldAdvice, SoilResult, Step
 from reports.actions import nutrients_of, printed_amount
 from reports.findings import Places, analyte_and_form, by_analyte, class_name, reason, uncertainty
 from reports.format import printed
@@ -21,6 +22,8 @@ ACROSS = 4  # analytes side by side
 LEAST_ROWS = 3  # of a table in which a column is worth taking out
 NAME_WIDTHS = (11, 15)  # of laboratory number and name, in percent
 MORE = "; "
+# Steps of a working that change the amount, one after the other; the others name what goes into it.
+DEEDS = frozenset({"raw-rate", "credit", "floor", "cap", "rounding", "not-due"})
 
 
 def results(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Table, ...]:
@@ -141,8 +144,7 @@ def workings(advice: FieldAdvice, places: Places, wording: Wording) -> tuple[Wor
 
 def _working(amounts: Sequence[Amount], places: Places, wording: Wording) -> WorkingTable:
     said = [[wording.sentence("steps", step.key, step.values) for step in a.working] for a in amounts]
-    worked = [steps for steps in said if steps]
-    shared = [step for step in worked[0] if all(step in steps for steps in worked)] if worked else []
+    shared = _shared([(a.working, steps) for a, steps in zip(amounts, said, strict=True) if steps])
     lines: dict[tuple[str, str], list[str]] = {}
     for amount, steps in zip(amounts, said, strict=True):
         own = [step for step in steps if step not in shared]
@@ -151,6 +153,23 @@ def _working(amounts: Sequence[Amount], places: Places, wording: Wording) -> Wor
         lines.setdefault((_shown(amount, wording), " ".join(own)), []).append(amount.lab_number)
     rows = tuple((_all_of(numbers, places), shown, text) for (shown, text), numbers in lines.items())
     return WorkingTable(wording.name("nutrients", amounts[0].nutrient), " ".join(shared), rows)
+
+
+def _shared(worked: Sequence[tuple[Sequence[Step], Sequence[str]]]) -> list[str]:
+    """What is said of every sample, and may stand before all that differs.
+
+    Table, tests and figures may be named in any order. What is done to the amount may not: of these steps
+    only the first ones are shared, as far as they are the same for all.
+    """
+    if not worked:
+        return []
+    facts, deeds = (
+        [[text for step, text in zip(*each, strict=True) if (step.key in DEEDS) == wanted] for each in worked]
+        for wanted in (False, True)
+    )
+    begun = [texts[0] for texts in takewhile(lambda texts: len(set(texts)) == 1, zip(*deeds, strict=False))]
+    everywhere = {text for text in facts[0] if all(text in each for each in facts)}
+    return [text for text in worked[0][1] if text in everywhere or text in begun]
 
 
 def _all_of(lab_numbers: Sequence[str], places: Places) -> str:

@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
-from datetime import date, timedelta
+from dataclasses import dataclass
+from datetime import date
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from reports.format import Units
+from service.actions.batchstate import Batch, batch_of, with_counts
 from service.callers import RIGHTS, Caller, Right, Role, Scope, operator
 from service.characters import UNSEEN, search_words
 from service.outputs import outputs_at
@@ -24,13 +24,11 @@ from service.site import Site
 from service.store import accounts, candidates, jobs, jobwork, land
 from service.store.candidates import Candidate, Sought
 from service.store.database import Look
-from service.store.jobs import Counts, ItemRow, ItemState, JobRow
+from service.store.jobs import ItemRow, ItemState, JobRow
 
 PAGE = 50  # on one page of a list
 MOST_ITEMS = 20_000
-LATELY = timedelta(minutes=3)  # the time that the pace is taken from
 LARGEST_ID = 2**31 - 1  # what the narrower of the two engines takes as a whole number
-WaitsFor = Literal["", "others", "workers"]
 LeftOut = Literal["unknown", "erased", "no-values", "standing"]
 _NUMBER = re.compile(r"\d+")
 
@@ -117,26 +115,6 @@ class Preview:
         return dict(found)
 
 
-@dataclass(frozen=True)
-class Batch:
-    """A batch as it stands.
-
-    Attributes
-    ----------
-    per_minute, seconds_left
-        How fast it goes, and how long it will still take; None where nothing is known of that.
-    waits_for
-        ``others``: another batch is worked on first. ``workers``: nobody works on any batch, and longer
-        than a server takes to begin. Empty where it is worked on, or has ended.
-    """
-
-    job: JobRow
-    counts: Counts
-    per_minute: float | None = None
-    seconds_left: float | None = None
-    waits_for: WaitsFor = ""
-
-
 def check(site: Site, caller: Caller) -> None:
     """Make sure that somebody may ask for batches.
 
@@ -211,46 +189,19 @@ def find(site: Site, caller: Caller, page: int = 1) -> tuple[tuple[Batch, ...], 
     """One page of the caller's batches, newest first, and whether there are more behind it."""
     with site.database.look(caller, Right.ISSUE_REPORTS) as look:
         found = jobs.find(look, skip=(page - 1) * PAGE, most=PAGE + 1)
-        return _with_counts(look, found[:PAGE]), len(found) > PAGE
+        return with_counts(look, found[:PAGE]), len(found) > PAGE
 
 
 def after(site: Site, caller: Caller, last: int, most: int) -> tuple[Batch, ...]:
     """The caller's batches in the order in which they were asked for, from behind one on."""
     with site.database.look(caller, Right.ISSUE_REPORTS) as look:
-        return _with_counts(look, jobs.after(look, last, most))
+        return with_counts(look, jobs.after(look, last, most))
 
 
 def one(site: Site, caller: Caller, job_id: int) -> Batch:
     """One batch, with its pace where it is worked on."""
     with site.database.look(caller, Right.ISSUE_REPORTS) as look:
         return batch_of(look, jobs.the_job(look, job_id))
-
-
-def batch_of(look: Look, job: JobRow) -> Batch:
-    """A job with its counts and its pace, or what it waits for."""
-    (batch,) = _with_counts(look, (job,))
-    if not _is_held(look, job):
-        return replace(batch, waits_for=_waits_for(look, job))
-    pace = jobs.pace(look, job.id, LATELY)
-    if pace is None:
-        return batch
-    number, seconds = pace
-    return replace(
-        batch, per_minute=60 * number / seconds, seconds_left=batch.counts.waiting * seconds / number
-    )
-
-
-def _is_held(look: Look, job: JobRow) -> bool:
-    heard = job.runner_seen_at
-    return bool(job.runner) and heard is not None and heard >= look.now - jobwork.LEASE
-
-
-def _waits_for(look: Look, job: JobRow) -> WaitsFor:
-    if not job.is_open:
-        return ""
-    if jobwork.is_any_held(look):
-        return "others"
-    return "workers" if job.asked_at < look.now - jobwork.LEASE else ""
 
 
 def items(
@@ -397,11 +348,6 @@ def _left_out(visit: Candidate, wish: BatchWish) -> LeftOut | None:
     if not visit.has_values:
         return "no-values"
     return "standing" if visit.standing and not wish.replaces else None
-
-
-def _with_counts(look: Look, found: Sequence[JobRow]) -> tuple[Batch, ...]:
-    counts = jobs.counts_of(look, [each.id for each in found])
-    return tuple(Batch(each, counts[each.id]) for each in found)
 
 
 def _title(title: str) -> str:

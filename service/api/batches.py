@@ -10,7 +10,8 @@ from pydantic import Field
 from starlette.responses import Response, StreamingResponse
 
 from service.actions import batches, batchfiles
-from service.actions.batches import MOST_ITEMS, Batch, BatchWish, Choice, LeftOut, WaitsFor
+from service.actions.batches import MOST_ITEMS, BatchWish, Choice, LeftOut
+from service.actions.batchstate import Batch, WaitsFor
 from service.actions.checking import checked
 from service.api.common import After, GivenId, Id, Input, Limit, Line, Output, Page
 from service.store.jobs import ItemRow, ItemState, State

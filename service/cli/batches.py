@@ -20,7 +20,8 @@ from service.cli.options import drawing, with_settings
 from service.settings import read_settings
 
 if TYPE_CHECKING:
-    from service.actions.batches import Batch, Preview
+    from service.actions.batches import Preview
+    from service.actions.batchstate import Batch
     from service.callers import Caller
     from service.site import Site
 

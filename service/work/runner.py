@@ -18,8 +18,9 @@ from pydantic import SecretStr
 
 from interpretation.errors import FurrowsliceError
 from service.actions import delivering
-from service.actions.batches import Batch, BatchWish, batch_of, caller_of
+from service.actions.batches import BatchWish, caller_of
 from service.actions.batchissuing import Ready, Settled, issue_ready, reason_of
+from service.actions.batchstate import Batch, batch_of
 from service.callers import Caller, operator
 from service.outputs import Outputs, outputs_at
 from service.refusals import Conflict, NoRoom, NotAllowed, Unavailable

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from interpretation.results import FieldAdvice
+from interpretation.results import Amount, FieldAdvice, Step
 from reports.build import build_report
 from reports.front import WorkingTable
 from reports.render import html
 from reports.view import GrowerReport, Table
 from tests.render.demo_variants import many, one, twelve_analytes
-from tests.render.demo_world import field, laboratory, sample
+from tests.render.demo_world import amount, field, laboratory, sample
 
 
 def report(advice: FieldAdvice) -> GrowerReport:
@@ -88,6 +88,36 @@ def test_shared_steps_are_told_once_and_every_sample_is_named() -> None:
     )  # fmt: skip
     told = [name for who, _, _ in lime.rows for name in who.split(", ")]
     assert sorted(told) == sorted(s.label for s in many(40).samples)
+
+
+def test_what_is_done_to_an_amount_stands_in_the_order_in_which_it_was_done() -> None:
+    """Only the first of these steps, alike for all, may be told before what differs."""
+
+    def worked(number: str, raw: float, off: float, rounded: float) -> Amount:
+        deeds = (
+            Step(key="constant", values={"name": "base", "value": 30.0}),
+            Step(key="raw-rate", values={"rate": raw, "unit": "kg/ha"}),
+            Step(key="credit", values={"amount": off, "unit": "kg/ha", "credit": "manure"}),
+            Step(key="input", values={"name": "ph", "value": 6.0}),
+            Step(key="rounding", values={"step": 5.0, "rate": rounded, "unit": "kg/ha"}),
+        )
+        return amount(number, "N", rounded, working=deeds)
+
+    def told(*rates: tuple[float, float, float]) -> tuple[str, list[str]]:
+        numbers = [each.lab_number for each in field().samples]
+        amounts = tuple(worked(n, *rate) for n, rate in zip(numbers, rates, strict=True))
+        nitrogen = working(report(field(amounts=amounts, notes=())), "Nitrogen")
+        return nitrogen.shared, [steps for _, _, steps in nitrogen.rows]
+
+    shared, rows = told((100.0, 7.0, 95.0), (90.0, 7.0, 85.0), (100.0, 7.0, 95.0))
+    assert shared == "Figure of the table: base = 30. With soil pH = 6."
+    assert rows == [
+        "This gives 100 kg/ha. Less 7 kg/ha for manure. Rounded in steps of 5: 95 kg/ha.",
+        "This gives 90 kg/ha. Less 7 kg/ha for manure. Rounded in steps of 5: 85 kg/ha.",
+    ]
+    shared, rows = told((100.0, 7.0, 95.0), (100.0, 17.0, 85.0), (100.0, 7.0, 95.0))
+    assert shared == "Figure of the table: base = 30. This gives 100 kg/ha. With soil pH = 6."
+    assert rows[1] == "Less 17 kg/ha for manure. Rounded in steps of 5: 85 kg/ha."
 
 
 def test_an_amount_that_is_not_given_says_why_at_the_back_too() -> None:
