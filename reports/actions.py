@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
 from reports import garden
-from reports.findings import Places
+from reports.findings import NUTRIENTS, Places, is_enough
 from reports.format import printed
 from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
 from reports.wording import Wording
@@ -17,6 +17,11 @@ RETEST = "resample-interval"  # said with a date, and whose rule it is, by repor
 SEVERITIES = ("danger", "caution", "advice")
 # What most crops are given: where nothing is said about one of them, the page says that it says nothing.
 MAIN = ("lime", "N", "P2O5", "K2O")
+# What a shortage of an analyte is made good with; of others no table gives an amount.
+SUPPLIED_AS = {
+    "P": "P2O5", "K": "K2O", "nitrate": "N", "ammonium": "N", "sulfate": "S", "chloride": "Cl", "Mg": "Mg",
+    "Zn": "Zn", "Mn": "Mn", "Cu": "Cu", "B": "B",
+}  # fmt: skip
 NUTRIENT_ORDER = ("lime", "N", "P2O5", "K2O", "S", "Mg", "Cl", "Zn", "Mn", "Cu", "B")
 
 
@@ -74,10 +79,26 @@ def _whole_garden(
 
 
 def silence(advice: FieldAdvice, wording: Wording) -> str:
-    """Name the main nutrients that no table was asked for: silence must not read as "none needed"."""
-    spoken_of = {amount.nutrient for amount in advice.amounts}
+    """Name what has no amount: what was found to be short, and main nutrients that no table was asked for.
+
+    Silence must not read as "none needed".
+    """
+    given = {(a.lab_number, a.nutrient) for a in advice.amounts if a.rate is not None}
+    short = dict.fromkeys(
+        result.analyte
+        for result in advice.results
+        if result.analyte in NUTRIENTS
+        and is_enough(result) is False
+        and (result.lab_number, SUPPLIED_AS.get(result.analyte)) not in given
+    )
+    spoken_of = {amount.nutrient for amount in advice.amounts} | {SUPPLIED_AS.get(each) for each in short}
     silent = [wording.name("nutrients", nutrient) for nutrient in MAIN if nutrient not in spoken_of]
-    return wording.page("silent", nutrients=wording.format.join(silent)) if silent else ""
+    lacking = [wording.name("analytes", analyte) for analyte in short]
+    return " ".join(
+        wording.page(key, nutrients=wording.format.join(names))
+        for key, names in (("short-without", lacking), ("silent", silent))
+        if names
+    )
 
 
 def without_table(amount: Amount) -> bool:

@@ -17,6 +17,7 @@ from reports.findings import (
     adequate,
     class_name,
     finding,
+    is_close,
     is_silent,
     with_scale,
     written_value,
@@ -83,7 +84,7 @@ def _crowd_finding(results: list[SoilResult], places: Places, wording: Wording) 
         if index is not None:
             kind = "enough" if index >= first else "short"
         kinds[kind].append(result.lab_number)
-        if index is not None and result.borderline:
+        if is_close(result):
             kinds["close"].append(result.lab_number)
     if kinds["short"]:
         kinds["enough"] = []

@@ -126,7 +126,7 @@ def _scale_help(
 ) -> str:
     """How to read the boards, and only what is on them: a crowd of samples, earlier years, close calls."""
     crowded = len(places.order) > boards.MANY
-    close = any(result.borderline and result.class_name for result in advice.results)
+    close = any(map(findings.is_close, advice.results))
     told = {
         "crowd-help": crowded,
         "scale-help": not crowded,

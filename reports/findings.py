@@ -205,7 +205,7 @@ def finding(group: list[SoilResult], places: Places, wording: Wording) -> Findin
                 **{"class": class_name(results[0], wording)},
             )
         )
-    close = [r.lab_number for r in group if r.borderline and r.class_name]
+    close = [r.lab_number for r in group if is_close(r)]
     if close and places.many:
         sentences.append(wording.page("found-close-some", places=places.list(close)))
     elif close:
@@ -236,7 +236,8 @@ def _outlook(group: list[SoilResult], wording: Wording) -> str:
     if not short:
         return ""
     if all(short):
-        return wording.page("outlook-enough") if len(short) == len(group) else ""
+        key = "outlook-enough-close" if any(map(_may_be_short, group)) else "outlook-enough"
+        return wording.page(key) if len(short) == len(group) else ""
     return wording.page("outlook-short" if not any(short) else "outlook-short-places")
 
 
@@ -246,6 +247,21 @@ def is_enough(result: SoilResult) -> bool | None:
     if result.class_index is None or first is None:
         return None
     return result.class_index >= first
+
+
+def is_close(result: SoilResult) -> bool:
+    """Whether a second sample could well fall in another class: near a limit, and not nearly sure of one."""
+    likely = [each for each in result.probabilities if each.probability >= SHOWN_CHANCE]
+    return result.borderline and result.class_name is not None and len(likely) != 1
+
+
+def _may_be_short(result: SoilResult) -> bool:
+    """Whether the odds of a value name a class in which a crop may run short."""
+    names, first = [limit.name for limit in result.limits], adequate(result)
+    short = names[:first]
+    return is_close(result) and any(
+        each.name in short and each.probability >= SHOWN_CHANCE for each in result.probabilities
+    )
 
 
 def adequate(result: SoilResult) -> int | None:

@@ -39,7 +39,7 @@ def unclassed(lab_number: str, analyte: str, **changes: Any) -> Any:
         ),
         (
             "es",
-            "No se da cantidad de: Cal (como CaCO₃), Nitrógeno (N) y Potasa (K₂O). "
+            "No se indica cantidad de: Cal agrícola (como CaCO₃), Nitrógeno (N) y Potasa (K₂O). "
             "Eso no quiere decir que no haga falta.",
         ),
     ],
@@ -48,6 +48,21 @@ def test_main_nutrients_on_which_nothing_is_said_are_named(locale: str, said: st
     page = report(small(amounts=(amount("1", "P2O5", 30.0), amount("1", "S", 9.0))), locale)
     assert page.silent == said
     assert said in html(page)
+
+
+def test_what_runs_short_and_has_no_amount_is_named() -> None:
+    """Phosphorus: classes 0 very low, 1 low, 2 medium, 3 high; enough from high on."""
+    all_main = [amount("1", nutrient, 30.0) for nutrient in ("lime", "N", "K2O")]
+    refused = amount("1", "P2O5", None, refusal=Refusal(key="no-rate-row"))
+    low = (result("1"),)
+    short = "May run short, and no amount is given here: Phosphorus. Ask your adviser."
+    assert report(small(results=low, amounts=(*all_main, refused))).silent == short
+    assert report(small(results=low, amounts=tuple(all_main))).silent == short, "named once"
+    assert report(small(results=low, amounts=(*all_main, amount("1", "P2O5", 0.0)))).silent == ""
+    elsewhere = (*all_main, amount("2", "P2O5", 30.0))  # an amount for another place helps here nothing
+    assert report(small(results=low, amounts=elsewhere)).silent == short
+    enough = small(amounts=(*all_main, refused), results=(result("1", index=3),))
+    assert report(enough).silent == ""
 
 
 def test_an_amount_that_was_refused_is_not_silence() -> None:

@@ -88,6 +88,31 @@ def test_a_close_call_is_told_in_odds() -> None:
     assert close_call(ALMOST, WORDS) == "Near a limit, but nearly sure to be low."
 
 
+@pytest.mark.parametrize(
+    ("other", "outlook", "close"),
+    [(0.04, "enough", False), (0.05, "enough, but close", True), (0.5, "enough, but close", True)],
+)
+def test_enough_that_may_be_short_is_not_plainly_enough(other: float, outlook: str, close: bool) -> None:
+    """Classes that are less likely than 5 % are told nowhere on the front."""
+    odds = (
+        ClassProbability(name="medium", probability=other),
+        ClassProbability(name="high", probability=1 - other),
+    )
+    value = result("1", value=20.0, index=3, borderline=True, probabilities=odds)
+    (found,) = report(field(samples=(sample("1", "A"),), results=(value,), amounts=(), notes=())).findings
+    assert (found.outlook, "This is a close call." in found.sentences) == (outlook, close)
+
+
+def test_close_to_a_richer_class_is_enough() -> None:
+    odds = (
+        ClassProbability(name="high", probability=0.6),
+        ClassProbability(name="very high", probability=0.4),
+    )
+    value = result("1", value=34.0, index=3, borderline=True, probabilities=odds)
+    (found,) = report(field(samples=(sample("1", "A"),), results=(value,), amounts=(), notes=())).findings
+    assert (found.outlook, "This is a close call." in found.sentences) == ("enough", True)
+
+
 def test_beside_a_lane_of_several_the_odds_are_one_short_line() -> None:
     bars = {row.sample: row for row in phosphorus(report()).rows}
     assert bars["West"].remark.replace("\u00a0", " ") == "3 in 4 low, 1 in 4 medium"
