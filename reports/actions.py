@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
 from reports import garden
 from reports.findings import NUTRIENTS, Places, is_enough
 from reports.format import printed
+from reports.totals import on_the_field
 from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
 from reports.wording import Wording
 
@@ -163,9 +165,25 @@ def material_lines(advice: FieldAdvice, places: Places, wording: Wording) -> tup
                     uses.setdefault((nutrient, material.material), []).append((amount.lab_number, material))
     whole_ha = garden.whole_area(advice, wording)
     return tuple(
-        _material_line(nutrient, material, used, whole_ha, places, wording)
+        replace(
+            _material_line(nutrient, material, used, whole_ha, places, wording),
+            total=_material_total(nutrient, dict(used), advice, places, wording),
+        )
         for (nutrient, material), used in uses.items()
     )
+
+
+def _material_total(
+    nutrient: str, used: dict[str, MaterialRate], advice: FieldAdvice, places: Places, wording: Wording
+) -> str:
+    """How much of a material the whole field takes; nothing where a sample has no amount, or another one."""
+    rates = {a.lab_number: a.rate for a in advice.amounts if a.nutrient == nutrient and a.rate is not None}
+    complete = all(number in rates and (not rates[number] or number in used) for number in places.order)
+    units = {rate.unit for rate in used.values()}
+    if advice.area_ha is None or not complete or len(units) > 1 or wording.format.for_garden:
+        return ""
+    each = [_whole(used[number].rate) if number in used else 0.0 for number in places.order]
+    return on_the_field(each, units.pop(), advice.area_ha, wording)
 
 
 def _to_be_had(materials: Sequence[MaterialRate], wording: Wording) -> list[MaterialRate]:

@@ -62,6 +62,7 @@ def build_report(
     results = details.results_table(advice, places, wording)
     methods = details.methods_table(advice, lab, wording)
     tables = details.tables_table(advice, numbers, wording)
+    notes = actions.note_groups(advice, numbers, places, wording)
     field_name = advice.field_name.strip() or advice.field_id
     return GrowerReport(
         language=locale,
@@ -87,13 +88,15 @@ def build_report(
         found=boards.found(advice, groups, places, wording, earlier),
         classes=boards.class_tables(advice, places, wording),
         scale_help=_scale_help(advice, places, earlier, wording),
-        todo=todo.todo_table(advice, places, wording),
+        todo=todo.todo_table(
+            advice, places, wording, mind=any(group.severity != "danger" for group in notes)
+        ),
         amounts=actions.amount_table(advice, places, wording),
         by_sample=len(places.order) > todo.MOST_COLUMNS,
         no_amounts=wording.page("no-amounts"),
         silent=actions.silence(advice, wording),
         materials=actions.material_lines(advice, places, wording),
-        notes=actions.note_groups(advice, numbers, places, wording),
+        notes=notes,
         afterwards=afterwards(advice, lab, numbers, wording),
         frame=(*(wording.page(key) for key in FRAME), *_whose_tables(advice, wording)),
         comment=lab.agent_comment,
@@ -130,6 +133,7 @@ def _scale_help(
     told = {
         "crowd-help": crowded,
         "scale-help": not crowded,
+        "below-help": not crowded and any(each.below is not None and each.limits for each in advice.results),
         "earlier-help": bool(earlier),
         # In the trade of the United States mg/kg goes by another name.
         "ppm-help": wording.format.in_inches and any(result.unit == "mg/kg" for result in advice.results),

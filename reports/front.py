@@ -120,7 +120,7 @@ class ToDoTable:
 
     columns: tuple[str, ...]
     total: str  # head of the last column, "" where no total can be told
-    total_help: str
+    help: str  # how to read the amounts
     rows: tuple[ToDo, ...]
     long_units: bool = False  # set smaller than the number, so that four stand side by side
 

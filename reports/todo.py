@@ -5,27 +5,20 @@ The reason is the soil test that the amount was worked out from; :mod:`reports.d
 
 from __future__ import annotations
 
-import math
 from collections.abc import Container, Sequence
 from dataclasses import replace
 
-from interpretation.quantities import HA_PER_ACRE
 from interpretation.results import Amount, FieldAdvice, SoilResult, Step
 from reports import garden
 from reports.actions import nutrients_of, printed_amount, without_table
 from reports.boards import span
-from reports.findings import NUTRIENTS, Places, adequate, class_name
-from reports.format import coarse
+from reports.findings import NUTRIENTS, Places, adequate, class_name, is_close
 from reports.front import ToDo, ToDoCell, ToDoTable
+from reports.totals import on_the_field
 from reports.wording import Wording
 
 MOST_COLUMNS = 4  # samples that stand side by side; of more the amounts are summed up, and set out below
 MOST_AMOUNTS = 3  # different amounts that are told one by one; more are told as a range
-FIGURES = 3  # of a total: more would claim what a spreader cannot keep
-# What a rate becomes on the whole field: its unit -> unit of the total, and whether the area is in acres.
-TOTALS = {
-    "kg/ha": ("kg", False), "t/ha": ("t", False), "lb/ac": ("lb", True), "ton/ac": ("ton", True),
-}  # fmt: skip
 # Figures of the soil that an amount may count besides its soil test.
 SOIL_INPUTS = frozenset({"nitrate_kg_per_ha", "nitrate_mg_per_kg", "om_percent", "buffer_ph", "ph"})
 # Of these, what a credit takes off under a name of its own: said there, and not a second time.
@@ -34,22 +27,25 @@ CREDIT_OF = {
 }  # fmt: skip
 
 
-def todo_table(advice: FieldAdvice, places: Places, wording: Wording) -> ToDoTable | None:
-    """Set out what to do; None where no amount at all was asked for."""
+def todo_table(
+    advice: FieldAdvice, places: Places, wording: Wording, *, mind: bool = False
+) -> ToDoTable | None:
+    """Set out what to do; None where no amount at all was asked for. ``mind``: notes on it follow below."""
     amounts = [amount for amount in advice.amounts if not without_table(amount)]
     if not amounts:
         return None
     side_by_side = len(places.order) <= MOST_COLUMNS
     by_nutrient = {n: [a for a in amounts if a.nutrient == n] for n in nutrients_of(amounts)}
     totals = {n: _total(several, advice, places, wording) for n, several in by_nutrient.items()}
+    summed = any(total not in ("", wording.page("none-needed")) for total in totals.values())
     columns: tuple[str, ...] = (wording.page("col-how-much"),)
     if places.many and side_by_side:
         columns = tuple(places.label(number) for number in places.order)
     cells = _beside if side_by_side else _summed_up
     return ToDoTable(
         columns=columns,
-        total=_total_head(advice, wording) if any(totals.values()) else "",
-        total_help=wording.page("total-help") if any(totals.values()) and places.many else "",
+        total=_total_head(advice, wording) if summed else "",
+        help=_help(advice, wording, mind=mind, summed=summed and places.many),
         rows=tuple(
             ToDo(
                 wording.name("nutrients", nutrient), _why(several, advice, places, wording),
@@ -59,6 +55,18 @@ def todo_table(advice: FieldAdvice, places: Places, wording: Wording) -> ToDoTab
         ),
         long_units=wording.format.for_garden,
     )  # fmt: skip
+
+
+def _help(advice: FieldAdvice, wording: Wording, *, mind: bool, summed: bool) -> str:
+    told = {
+        "amounts-first": True,
+        "read-mind-first": mind,
+        "read-frame-first": not mind,
+        "amounts-rich": True,
+        "amounts-close": any(map(is_close, advice.results)),
+        "total-help": summed,
+    }
+    return " ".join(wording.page(key) for key, wanted in told.items() if wanted)
 
 
 # ------------------------------------------------------------------------------------------ how much
@@ -123,24 +131,17 @@ def _total(amounts: Sequence[Amount], advice: FieldAdvice, places: Places, wordi
     Samples are counted alike. There is none where the area is not known, or a sample has no amount.
     """
     rates = [amount.rate for amount in amounts if amount.rate is not None]
-    if advice.area_ha is None or len(rates) < len(places.order) or not any(rates):
+    if advice.area_ha is None or len(rates) < len(places.order):
         return ""
+    if not any(rates):
+        return wording.page("none-needed")
     first = amounts[0]
     if len({amount.unit for amount in amounts}) > 1:
         return ""
     if wording.format.for_garden:
         mean = sum(rates) / len(rates)
         return garden.total(mean, first.unit, advice.area_ha, wording)
-    shown, factor = wording.format.conversion(first.unit, lime=first.nutrient == "lime")
-    if shown not in TOTALS:
-        return ""
-    unit, in_acres = TOTALS[shown]
-    printed_rates = [rate if shown == first.unit else coarse(rate * factor) for rate in rates]
-    area = advice.area_ha / HA_PER_ACRE if in_acres else advice.area_ha
-    total = sum(printed_rates) / len(printed_rates) * area
-    size = math.floor(math.log10(total)) if total > 0 else 0
-    rounded = round(total, FIGURES - 1 - size)
-    return f"{wording.format.number(rounded, max(0, FIGURES - 1 - size))} {unit}"
+    return on_the_field(rates, first.unit, advice.area_ha, wording, lime=first.nutrient == "lime")
 
 
 # ---------------------------------------------------------------------------------------------- why

@@ -204,6 +204,7 @@ class MaterialLine:
     material: str
     amounts: str
     remark: str  # what else it brings, and its cautions
+    total: str = ""  # on the whole field
 
 
 @dataclass(frozen=True, slots=True)

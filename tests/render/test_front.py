@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from interpretation.results import FieldAdvice, Refusal, SourceLine, Step
+from interpretation.results import Amount, FieldAdvice, Refusal, SourceLine, Step
 from reports.build import build_report
 from reports.front import ToDo
 from reports.render import html
@@ -15,7 +15,7 @@ from reports.scripts import whole
 from reports.todo import MOST_COLUMNS
 from reports.view import GrowerReport
 from tests.render.demo_variants import alike, many, one
-from tests.render.demo_world import amount, field, laboratory, result, sample
+from tests.render.demo_world import amount, field, laboratory, result, sample, tsp
 
 
 def report(advice: FieldAdvice, **choices: Any) -> GrowerReport:
@@ -70,7 +70,55 @@ def test_there_is_no_total_without_area_or_with_a_sample_without_amount() -> Non
     assert three["Potash"].total == "165 kg"  # (40 + 0 + 0) / 3 x 12.4
     page = report(field())
     assert page.todo is not None
-    assert page.todo.total_help == "The last column takes all samples for equal parts of the field."
+    assert page.todo.help.endswith("The last column takes all samples for equal parts of the field.")
+
+
+def test_a_total_of_nothing_is_not_an_unknown_one() -> None:
+    samples = tuple(each.lab_number for each in field().samples)
+    nothing = tuple(amount(number, "S", 0.0) for number in samples)
+    found = rows(field(amounts=(*field().amounts, *nothing)))
+    assert found["Sulfur"].total == "none needed"
+    page = report(field(amounts=nothing))
+    assert page.todo is not None
+    assert page.todo.total == "", "a column of nothing is none"
+
+
+def test_how_to_read_the_amounts_tells_only_what_there_is_to_read() -> None:
+    def told(**changes: object) -> str:
+        page = report(field(amounts=(amount("Q26-0411", "N", 30.0),), **changes))
+        assert page.todo is not None
+        return page.todo.help
+
+    plain, close = result("Q26-0411"), result("Q26-0411", borderline=True)
+    assert told(results=(plain,), notes=()) == (
+        "These are starting points. Read “Before you act” first. "
+        "Even rich soil can have an amount: a harvest takes nutrients away."
+    )
+    assert "Read “What to mind” and “Before you act” first." in told()
+    assert "the amount of the next class may be the right one" in told(results=(close,), notes=())
+
+
+def supplied(number: str, rate: float, of_tsp: float | None = None) -> Amount:
+    return amount(number, "P2O5", rate, materials=(tsp(of_tsp),) if of_tsp else ())
+
+
+def test_a_product_is_told_for_the_whole_field_as_it_is_bought() -> None:
+    """Three samples on 12.4 ha, equal parts: (130 + 98 + 0) / 3 x 12.4 = 942.4 kg."""
+
+    def totals(*amounts: Amount, units: str = "metric", **changes: Any) -> list[str]:
+        advice = field(amounts=amounts, notes=(), **changes)
+        return [line.total for line in report(advice, units=units).materials]
+
+    one, two = supplied("Q26-0411", 60.0, 130.4), supplied("Q26-0412", 45.0, 97.8)
+    none = supplied("Q26-0413", 0.0)
+    assert totals(one, two, none) == ["942 kg"]
+    # 130.4 kg/ha are 130, as they are printed: 116 lb/ac; 98 are 87. (116 + 87 + 0) / 3 x 30.641 = 2073.4
+    assert totals(one, two, none, units="us") == ["2,070 lb"]
+    assert totals(one, two) == [""], "nobody knows what the third part needs"
+    assert totals(one, two, amount("Q26-0413", "P2O5", None)) == [""]
+    assert totals(one, two, supplied("Q26-0413", 30.0)) == [""], "it needs some, and not of this product"
+    assert totals(one, two, none, area_ha=None) == [""]
+    assert totals(one, two, none, units="garden-metric") == [""]
 
 
 def test_a_few_samples_stand_side_by_side_and_the_reason_names_them() -> None:

@@ -131,16 +131,18 @@ def test_one_sample_has_its_close_call_in_a_sentence() -> None:
 def test_only_what_is_on_the_boards_is_explained() -> None:
     def told(**changes: object) -> list[bool]:
         said = report(field(amounts=(), notes=(), **changes)).scale_help
-        return [word in said for word in ("“Close call”", "The odds", "“Enough”")]
+        return [word in said for word in ("“Close call”", "The odds", "“Enough”", "An open arrow")]
 
     crowd = tuple(sample(str(number), str(number)) for number in range(13))
     plain, close = result("Q26-0411"), result("Q26-0411", borderline=True)  # low; enough is `high` and above
-    assert told(results=(plain,)) == [False, False, False]
-    assert told(results=(close,)) == [True, True, False]
-    assert told(results=(result("Q26-0411", index=2),)) == [False, False, False]
-    assert told(results=(result("Q26-0411", index=3),)) == [False, False, True]
+    assert told(results=(plain,)) == [False, False, False, False]
+    assert told(results=(close,)) == [True, True, False, False]
+    assert told(results=(result("Q26-0411", index=2),)) == [False, False, False, False]
+    assert told(results=(result("Q26-0411", index=3),)) == [False, False, True, False]
+    below = result("Q26-0411", value=None, below=2.5, u=None, index=0)
+    assert told(results=(below,)) == [False, False, False, True]
     many = tuple(result(each.lab_number, borderline=True) for each in crowd)
-    assert told(samples=crowd, results=many) == [True, False, False]
+    assert told(samples=crowd, results=(*many, below)) == [True, False, False, False]
 
 
 def test_a_value_without_class_says_why_and_what_to_ask_for() -> None:
