@@ -8,7 +8,7 @@ from dataclasses import replace
 from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
 from reports import garden
 from reports.findings import NUTRIENTS, Places, is_enough
-from reports.format import printed
+from reports.format import half_up, printed
 from reports.totals import on_the_field
 from reports.view import AmountCell, AmountRow, AmountTable, Fact, MaterialLine, NoteGroup, NoteView
 from reports.wording import Wording
@@ -249,7 +249,7 @@ def _also(nutrient: str, rates: list[MaterialRate], wording: Wording) -> str:
 
 def _whole(value: float) -> float:
     """Round as a spreader can be set: an example needs no more figures."""
-    return round(value) if value >= 10 else round(value, 1)
+    return half_up(value, 0 if value >= 10 else 1)
 
 
 # -------------------------------------------------------------------------------------------- notes

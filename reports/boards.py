@@ -156,7 +156,7 @@ class _Boards:
             if len(parts) > 1:  # of other places nobody knows which scale they belong on
                 here = {labels[result.lab_number] for result, _ in part}
                 mine = [each for each in earlier if each.label in here]
-            boards.append(self._board(part, mine))
+            boards.append(self._board(part, mine, labels))
         if rest:
             rows = tuple(_without_lane(rest, self.places, self.wording))
             if boards:
@@ -166,7 +166,7 @@ class _Boards:
                 boards.append(Board(self.group.title, self.group.method, None, rows))
         return boards
 
-    def _board(self, pairs: list[Pair], earlier: list[EarlierResult]) -> Board:
+    def _board(self, pairs: list[Pair], earlier: list[EarlierResult], labels: dict[str, str]) -> Board:
         first, bar = pairs[0][0], pairs[0][1].bar
         assert bar is not None
         told = ", ".join(
@@ -176,7 +176,11 @@ class _Boards:
         alt = self.wording.page(
             "alt-scale", nutrient=self.group.title, limits=told, **{"class": self._word(first.limits[0])}
         )
-        rows = [self._years(pairs, earlier)] if earlier else []
+        rows = []
+        if earlier:
+            before = {each.label for each in earlier}
+            again = [result for result, _ in pairs if labels[result.lab_number] in before]
+            rows.append(self._years(again or [result for result, _ in pairs], earlier))
         if len(self.places.order) > MANY:
             rows.append(self._crowd([result for result, _ in pairs]))
         else:
@@ -212,8 +216,9 @@ class _Boards:
         )  # fmt: skip
         return BoardRow((count,), lane, span(results, self.wording), "")
 
-    def _years(self, pairs: list[Pair], earlier: list[EarlierResult]) -> BoardRow:
-        first = pairs[0][0]
+    def _years(self, now: list[SoilResult], earlier: list[EarlierResult]) -> BoardRow:
+        """Set earlier years out, and in words beside what the same places have now, where there are such."""
+        first = now[0]
         visits = [
             (day, list(several))
             for day, several in groupby(
@@ -232,7 +237,6 @@ class _Boards:
             told.append(
                 self.wording.page("earlier-year", year=name, value=self._told(values, limits, first.decimals))
             )
-        now = [result for result, _ in pairs]
         told.append(
             self.wording.page(
                 "earlier-now",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
+from decimal import ROUND_HALF_UP, Decimal
 from functools import lru_cache
 from typing import Literal, get_args
 
@@ -145,7 +146,7 @@ class Format:
     def number(self, value: float, decimals: int) -> str:
         """Write a number with so many decimals, minus as a minus sign."""
         text = _decimal(
-            round(value, decimals) + 0.0, "#,##0" + "." * (decimals > 0) + "0" * decimals, self._babel
+            half_up(value, decimals) + 0.0, "#,##0" + "." * (decimals > 0) + "0" * decimals, self._babel
         )
         return text.replace("-", "−")
 
@@ -232,7 +233,16 @@ def _month(value: date, locale: str) -> str:
 def coarse(value: float) -> float:
     """Round as an amount can be given: whole from 10, one decimal from 1, two from 0.1, three below."""
     size = abs(value)
-    return round(value, 0 if size >= 10 else 1 if size >= 1 else 2 if size >= 0.1 else 3)
+    return half_up(value, 0 if size >= 10 else 1 if size >= 1 else 2 if size >= 0.1 else 3)
+
+
+def half_up(value: float, decimals: int) -> float:
+    """Round the number as it is written: a half goes up, as it does in the classes.
+
+    >>> half_up(790.5, 0), half_up(1425.0, -1), half_up(0.285, 2)
+    (791.0, 1430.0, 0.29)
+    """
+    return float(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP))
 
 
 def printed(text: str) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from interpretation.quantities import KG_PER_HA, KG_PER_LB, RateUnit
 from interpretation.results import FieldAdvice, MaterialRate
-from reports.format import M2_PER_FT2, ML_PER_US_OUNCE, Format, coarse, printed
+from reports.format import M2_PER_FT2, ML_PER_US_OUNCE, Format, coarse, half_up, printed
 from reports.wording import Wording
 
 # Cup, tablespoon and teaspoon in millilitres: of 8, 1/2 and 1/6 US fluid ounces, and the metric ones.
@@ -35,10 +35,10 @@ def weight(kg: float, write: Format) -> str:
     if not write.in_inches:
         if kg < 1:
             return f"{write.plain(coarse(1000 * kg))} g"
-        return f"{write.plain(round(kg, 2 if kg < 10 else 1 if kg < 100 else 0))} kg"
+        return f"{write.plain(half_up(kg, 2 if kg < 10 else 1 if kg < 100 else 0))} kg"
     ounces = 16 * kg / KG_PER_LB
     if ounces < 4:
-        return f"{write.plain(round(ounces, 1 if ounces >= 1 else 2))} oz"
+        return f"{write.plain(half_up(ounces, 1 if ounces >= 1 else 2))} oz"
     if ounces >= 160:
         return f"{write.number(ounces / 16, 0)} lb"
     pounds, rest = divmod(round(ounces), 16)

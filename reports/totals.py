@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from interpretation.quantities import HA_PER_ACRE
-from reports.format import coarse
+from reports.format import coarse, half_up
 from reports.wording import Wording
 
 FIGURES = 3  # of a total: more would claim what a spreader cannot keep
@@ -43,5 +43,5 @@ def on_the_field(
     area = area_ha / HA_PER_ACRE if in_acres else area_ha
     total = sum(printed_rates) / len(printed_rates) * area
     size = math.floor(math.log10(total)) if total > 0 else 0
-    rounded = round(total, FIGURES - 1 - size)
+    rounded = half_up(total, FIGURES - 1 - size)
     return f"{wording.format.number(rounded, max(0, FIGURES - 1 - size))} {total_unit}"

@@ -121,6 +121,25 @@ def test_earlier_years_stand_above_now_with_a_sentence() -> None:
     assert row.lane.alt == f"Phosphorus over the years: {row.value}."
 
 
+@pytest.mark.parametrize(
+    ("places", "told"),
+    [
+        (("North", "West"), "2024: 7.0 (mean of 2); now 10.0 (mean of 2)"),  # (8 + 12) / 2, without South
+        (("West",), "2024: 7.0; now 12.0"),
+        # None of these names: who knows which place it was. (8 + 12 + 31) / 3
+        (("Hill",), "2024: 7.0; now 17.0 (mean of 3)"),
+    ],
+)
+def test_now_is_told_of_the_places_that_were_there_before(places: tuple[str, ...], told: str) -> None:
+    past = tuple(earlier(name, "P", 2024, 7.0) for name in places)
+    now = tuple(
+        result(number, value=value)
+        for number, value in (("Q26-0411", 8.0), ("Q26-0412", 12.0), ("Q26-0413", 31.0))
+    )
+    page = build_report(field(results=now, amounts=(), notes=()), laboratory(), earlier=past)
+    assert page.found[0].boards[0].rows[0].value == told
+
+
 def test_a_ring_is_the_value_an_arrow_a_limit_and_no_line_joins_them() -> None:
     lane = years(ONE_EARLIER).lane
     assert lane is not None

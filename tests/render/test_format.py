@@ -9,16 +9,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from reports.format import UNITS, Format, printed, soil_unit
+from reports.format import UNITS, Format, half_up, printed, soil_unit
 from reports.wording import Language, Wording
 
 EN, ES, MX, US = Format("en"), Format("es"), Format("es-MX"), Format("en", "us")
 
 
 @pytest.mark.parametrize(
+    ("value", "decimals", "rounded"),
+    [
+        (790.5, 0, 791.0), (790.4999, 0, 790.0), (1425.0, -1, 1430.0), (1424.9, -1, 1420.0),
+        (0.285, 2, 0.29),  # as it is written; the double lies below
+        (2.5, 0, 3.0), (-2.5, 0, -3.0), (0.0, 3, 0.0),
+    ],
+)  # fmt: skip
+def test_a_half_goes_up(value: float, decimals: int, rounded: float) -> None:
+    assert half_up(value, decimals) == rounded
+
+
+@pytest.mark.parametrize(
     ("value", "decimals", "english", "spanish"),
     [
-        (7.25, 1, "7.2", "7,2"),  # round half to even, as numpy does
+        (7.25, 1, "7.3", "7,3"),  # a half goes up, as it does in the classes
         (1234.5, 1, "1,234.5", "1.234,5"),
         (-0.04, 1, "0.0", "0,0"),  # no minus before a zero
         (-4.2, 1, "−4.2", "−4,2"),  # a minus sign, not a hyphen
