@@ -155,6 +155,7 @@ def _why(amounts: Sequence[Amount], advice: FieldAdvice, places: Places, wording
     said = [*_of_the_soil(tested, places, wording)] if tested else [*_of_the_crop(given, wording)]
     said += [
         *_besides(given, {result.analyte.lower() for result in tested}, wording, first=not said),
+        *_left_on(given, advice, wording),
         *_refused([amount for amount in amounts if amount.rate is None], places, wording),
     ]
     return " ".join(said)
@@ -252,6 +253,23 @@ def _besides(amounts: Sequence[Amount], told: Container[str], wording: Wording, 
         taken = [wording.name("credits", name) for name in credits_]
         said.append(wording.page("why-taken-off", credits=wording.format.join(taken)))
     return said
+
+
+def _left_on(amounts: Sequence[Amount], advice: FieldAdvice, wording: Wording) -> list[str]:
+    """Say that nitrate was found and not taken off, where the region's nitrogen does not go by it."""
+    given = {amount.lab_number for amount in amounts if amount.nutrient == "N" and amount.rate}
+    found = [
+        each for each in advice.results
+        if each.analyte == "nitrate" and each.value is not None and each.lab_number in given
+    ]  # fmt: skip
+    counted = any(
+        _is_input(step, {"nitrate_kg_per_ha", "nitrate_mg_per_kg"})
+        or (step.key == "credit" and step.values.get("credit") == "soil-nitrate")
+        or step.values.get("analyte") == "nitrate"
+        for amount in amounts
+        for step in amount.working
+    )
+    return [wording.page("why-nitrate-left")] if found and not counted else []
 
 
 def _refused(amounts: Sequence[Amount], places: Places, wording: Wording) -> list[str]:

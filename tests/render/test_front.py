@@ -98,6 +98,29 @@ def test_how_to_read_the_amounts_tells_only_what_there_is_to_read() -> None:
     assert "the amount of the next class may be the right one" in told(results=(close,), notes=())
 
 
+def test_nitrate_that_was_found_and_is_not_taken_off_is_told() -> None:
+    """Or a grower takes it off a second time, or believes that somebody did."""
+
+    def why(rate: float | None, *more: Step, found: bool = True) -> str:
+        deeds = (Step(key="constant", values={"name": "base", "value": 30.0}), *more)
+        results = (result("1", "nitrate", 14.0),) if found else ()
+        given = amount("1", "N", rate, working=deeds)
+        advice = field(samples=(sample("1", "A"),), results=results, amounts=(given,), notes=())
+        return rows(advice)["Nitrogen"].why
+
+    left = "The nitrate found is not taken off."
+    assert left in why(30.0)
+    assert left not in why(30.0, found=False)
+    assert left not in why(0.0), "nothing is given, so nothing could be taken off"
+    assert left not in why(None)
+    for name in ("nitrate_kg_per_ha", "nitrate_mg_per_kg"):
+        assert left not in why(30.0, Step(key="input", values={"name": name, "value": 9.0}))
+    credit = {"amount": 9.0, "unit": "kg/ha", "credit": "soil-nitrate"}
+    assert left not in why(30.0, Step(key="credit", values=credit))
+    by = {"analyte": "nitrate", "method": "kcl-1:10-nitrate-colour", "value": 14.0, "unit": "mg/kg"}
+    assert left not in why(30.0, Step(key="soil-test", values=by))
+
+
 def supplied(number: str, rate: float, of_tsp: float | None = None) -> Amount:
     return amount(number, "P2O5", rate, materials=(tsp(of_tsp),) if of_tsp else ())
 
@@ -149,7 +172,7 @@ def test_many_samples_are_summed_up_and_set_out_below() -> None:
 
 def test_an_amount_without_a_soil_test_says_what_it_follows() -> None:
     def why(*steps: Step) -> str:
-        return rows(one(amounts=(amount("Q26-0411", "N", 90.0, working=steps),)))["Nitrogen"].why
+        return rows(one(results=(), amounts=(amount("Q26-0411", "N", 90.0, working=steps),)))["Nitrogen"].why
 
     assert (
         why(Step(key="yield-goal", values={"value": 9.0, "unit": "t/ha"}))
