@@ -17,6 +17,7 @@ MARKS = 9.0  # height of the strip above a box in which marker and interval stan
 PADDING = 8.0  # around the word in a box
 BASE = 3.5  # from the middle of a line of text to its foot
 YEAR = 15.0  # height of one earlier year's line, that of the text beside it
+HALF_LINE = 0.5  # of the lines between classes
 DOT = 5.0  # width of a point
 MOST_STACKED = 6  # points on top of each other before they move closer
 
@@ -70,7 +71,8 @@ def columns(count: int, height: float, foot: bool = True) -> str:
     """Lines between so many classes, over the whole height, and one along the foot."""
     step = BAR_WIDTH / count
     lines = "".join(f"M{_n(index * step)} 0v{_n(height)}" for index in range(count + 1))
-    return lines + (f"M0 {_n(height)}h{_n(BAR_WIDTH)}" if foot else "")
+    # Its whole width lies inside: what sticks out of a picture is cut off, and half a line may vanish.
+    return lines + (f"M0 {_n(height - HALF_LINE)}h{_n(BAR_WIDTH)}" if foot else "")
 
 
 def years(
