@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from interpretation.results import Amount, FieldAdvice, MaterialRate, Note
 from reports import garden
@@ -163,12 +162,8 @@ def material_lines(advice: FieldAdvice, places: Places, wording: Wording) -> tup
             if amount.nutrient == nutrient and amount.rate:
                 for material in _to_be_had(amount.materials, wording):
                     uses.setdefault((nutrient, material.material), []).append((amount.lab_number, material))
-    whole_ha = garden.whole_area(advice, wording)
     return tuple(
-        replace(
-            _material_line(nutrient, material, used, whole_ha, places, wording),
-            total=_material_total(nutrient, dict(used), advice, places, wording),
-        )
+        _material_line(nutrient, material, used, advice, places, wording)
         for (nutrient, material), used in uses.items()
     )
 
@@ -196,10 +191,11 @@ def _material_line(
     nutrient: str,
     material: str,
     used: list[tuple[str, MaterialRate]],
-    whole_ha: float | None,
+    advice: FieldAdvice,
     places: Places,
     wording: Wording,
 ) -> MaterialLine:
+    whole_ha = garden.whole_area(advice, wording)
     samples: dict[str, list[str]] = {}
     for lab_number, rate in used:
         samples.setdefault(_material_amount(rate, whole_ha, wording), []).append(lab_number)
@@ -212,6 +208,7 @@ def _material_line(
         nutrient=wording.name("nutrients", nutrient),
         material=wording.name("materials", material),
         amounts="; ".join(amounts),
+        total=_material_total(nutrient, dict(used), advice, places, wording),
         remark=" ".join(
             filter(
                 None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import date
-from decimal import ROUND_HALF_UP, Decimal
+from decimal import ROUND_HALF_UP, Context, Decimal
 from functools import lru_cache
 from typing import Literal, get_args
 
@@ -236,13 +236,19 @@ def coarse(value: float) -> float:
     return half_up(value, 0 if size >= 10 else 1 if size >= 1 else 2 if size >= 0.1 else 3)
 
 
+_ROOMY = Context(prec=400, rounding=ROUND_HALF_UP)  # digits for the largest double there is
+
+
 def half_up(value: float, decimals: int) -> float:
     """Round the number as it is written: a half goes up, as it does in the classes.
 
     >>> half_up(790.5, 0), half_up(1425.0, -1), half_up(0.285, 2)
     (791.0, 1430.0, 0.29)
     """
-    return float(Decimal(repr(float(value))).quantize(Decimal(1).scaleb(-decimals), ROUND_HALF_UP))
+    if not math.isfinite(value):
+        return value
+    written = Decimal(repr(float(value)))
+    return float(written.quantize(Decimal(1).scaleb(-decimals), context=_ROOMY))
 
 
 def printed(text: str) -> str:

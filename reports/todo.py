@@ -263,7 +263,7 @@ def _left_on(amounts: Sequence[Amount], advice: FieldAdvice, wording: Wording) -
         if each.analyte == "nitrate" and each.value is not None and each.lab_number in given
     ]  # fmt: skip
     counted = any(
-        _is_input(step, {"nitrate_kg_per_ha", "nitrate_mg_per_kg"})
+        (step.key == "input" and CREDIT_OF.get(str(step.values.get("name"))) == "soil-nitrate")
         or (step.key == "credit" and step.values.get("credit") == "soil-nitrate")
         or step.values.get("analyte") == "nitrate"
         for amount in amounts

@@ -44,7 +44,7 @@ def with_counts(look: Look, found: Sequence[JobRow]) -> tuple[Batch, ...]:
 def batch_of(look: Look, job: JobRow) -> Batch:
     """A job with its counts and its pace, or what it waits for."""
     (batch,) = with_counts(look, (job,))
-    if not _is_held(look, job):
+    if not jobwork.is_worked_on(look, job):
         return replace(batch, waits_for=_waits_for(look, job))
     pace = jobs.pace(look, job.id, LATELY)
     if pace is None:
@@ -55,14 +55,9 @@ def batch_of(look: Look, job: JobRow) -> Batch:
     )
 
 
-def _is_held(look: Look, job: JobRow) -> bool:
-    heard = job.runner_seen_at
-    return bool(job.runner) and heard is not None and heard >= look.now - jobwork.LEASE
-
-
 def _waits_for(look: Look, job: JobRow) -> WaitsFor:
     if not job.is_open:
         return ""
-    if jobwork.is_any_held(look):
+    if any(jobwork.is_worked_on(look, each) for each in jobwork.open_jobs(look)):
         return "others"
     return "workers" if job.asked_at < look.now - jobwork.LEASE else ""

@@ -53,11 +53,10 @@ def open_jobs(look: Look) -> tuple[JobRow, ...]:
     return tuple(JobRow(**row) for row in look.connection.execute(chosen).mappings())
 
 
-def is_any_held(look: Look) -> bool:
-    """Whether somebody works on any job, whosever it is."""
-    held = job.c.state.in_(("waiting", "running")) & (job.c.runner != "")
-    heard = job.c.runner_seen_at >= look.now - LEASE
-    return bool(look.connection.scalar(sa.select(sa.exists().where(held, heard))))
+def is_worked_on(look: Look, seen: JobRow) -> bool:
+    """Whether somebody holds a job, and was heard of lately."""
+    heard = seen.runner_seen_at
+    return bool(seen.runner) and heard is not None and heard >= look.now - LEASE
 
 
 def take(look: Look, seen: JobRow, runner: str, *, gone: bool = False) -> bool:

@@ -85,7 +85,5 @@ def free_jobs(site: Site) -> list[JobRow]:
         return [
             job
             for job in jobwork.open_jobs(look)
-            if not job.runner
-            or has_ended(job.runner)
-            or (job.runner_seen_at is not None and job.runner_seen_at < look.now - jobwork.LEASE)
+            if not jobwork.is_worked_on(look, job) or has_ended(job.runner)
         ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from datetime import date
 from typing import get_args
 
@@ -20,7 +21,7 @@ EN, ES, MX, US = Format("en"), Format("es"), Format("es-MX"), Format("en", "us")
     [
         (790.5, 0, 791.0), (790.4999, 0, 790.0), (1425.0, -1, 1430.0), (1424.9, -1, 1420.0),
         (0.285, 2, 0.29),  # as it is written; the double lies below
-        (2.5, 0, 3.0), (-2.5, 0, -3.0), (0.0, 3, 0.0),
+        (2.5, 0, 3.0), (-2.5, 0, -3.0), (0.0, 3, 0.0), (1e300, 3, 1e300), (math.inf, 1, math.inf),
     ],
 )  # fmt: skip
 def test_a_half_goes_up(value: float, decimals: int, rounded: float) -> None:
